@@ -12,7 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from ..events import Class, EventData, Priority
 from ..line.plan import Product, Registration, Station
-from ..readings import Measured, Tag
+from ..readings import Act, Measured, Tag
 from ..readings.units import AnyQuantity, LengthOrDuration
 
 State = Literal["stopped", "threading", "ramping", "producing"]
@@ -220,3 +220,7 @@ class Rule:
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take back what `snapshot` gave. Unknown or missing keys are ignored: a newer version must accept older state."""
+
+    def act(self, act: Act, view: View) -> list[Finding]:
+        """Something a person saw or did that concerns rules (``drop_seen``)."""
+        return []
