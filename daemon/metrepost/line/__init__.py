@@ -1,0 +1,1 @@
+"""The line: stations, length axis, coverage, line state, products, reels, stretches. Pure."""

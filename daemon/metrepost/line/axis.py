@@ -278,7 +278,7 @@ class LengthAxis:
 
     def snapshot(self) -> dict[str, Any]:
         """Where the axis stands, for a restart."""
-        if not self._samples or self._raw is None and self.plan.counter:
+        if not self._samples or (self._raw is None and self.plan.counter):
             return {}
         last = self._samples[-1]
         return {

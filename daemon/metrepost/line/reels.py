@@ -80,7 +80,9 @@ class ReelBook:
         moved: deque[Entry] = deque()
         for entry in self._entries:
             if entry.list == "drops" and any(entry.start <= high and low <= entry.end for low, high in pieces):
-                moved.append(Entry("flaws", entry.start, entry.end, {**entry.row, "verdict": "lump", "reclassified": data.reason}))
+                moved.append(
+                    Entry("flaws", entry.start, entry.end, {**entry.row, "verdict": "lump", "reclassified": data.reason})
+                )
             else:
                 moved.append(entry)
         self._entries = moved
@@ -139,7 +141,10 @@ class ReelBook:
             length=max(0.0, end - start),
             uncertainty=doubt + self.opened_uncertainty,
             closed=closed,
-            **lists,
+            flaws=lists["flaws"],
+            drops=lists["drops"],
+            sparks=lists["sparks"],
+            stretches=lists["stretches"],
         )
 
     def snapshot(self) -> dict[str, Any]:

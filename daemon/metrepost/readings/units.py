@@ -12,7 +12,7 @@ import msgspec
 import pint
 from pydantic import BeforeValidator, InstanceOf, PlainSerializer, WithJsonSchema
 
-_REGISTRY = pint.UnitRegistry(cache_folder=None)
+_REGISTRY: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=None)
 _REGISTRY.define("count = [] = counts")
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 

@@ -132,12 +132,17 @@ Tags = Annotated[tuple[str, ...], BeforeValidator(_one_or_more), Field(min_lengt
 
 
 class RuleSettings(BaseModel):
-    """Keys that every kind takes."""
+    """Keys that every kind takes.
+
+    `when` is answered for the metre in front of the station (the state in which that metre was at the die), `when_now` for the
+    present moment, as equipment wants it. Both are CEL.
+    """
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, populate_by_name=True)
     kind: str
     class_: Class = Field(alias="class")
     when: str | None = None
+    when_now: str | None = None
     trial: bool = False
     latch: bool = False
     because_of: tuple[str, ...] = ()

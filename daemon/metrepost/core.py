@@ -1,0 +1,483 @@
+"""The functional core: one ordered list of readings, ticks and acts in; what is to be told out.
+
+No clock, socket or file. Live running, rehearsal and tests feed the same core and get the same answer. The order of arrival counts.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import msgspec
+
+from .alarms.load import AlarmLoad, LoadMeter
+from .alarms.machine import AlarmBook, Refused
+from .events import (
+    AlarmEvent,
+    AlarmState,
+    ClockEvent,
+    CounterEvent,
+    EndpointEvent,
+    Event,
+    EventData,
+    LineEvent,
+    NoteEvent,
+    ReclassifiedEvent,
+    ReelState,
+    RollupOut,
+)
+from .line import builtin
+from .line.axis import LengthAxis
+from .line.computed import ComputedTag
+from .line.pieces import Placer
+from .line.plan import LinePlan, Product
+from .line.reels import ReelBook
+from .line.shrink import ShrinkLearner
+from .line.state import Happening, LineState, ProductInMake, State
+from .line.stretches import gap_for, stretch_for
+from .readings import BAD, UNCERTAIN, Act, Hold, Input, Measured, Reading, Tick
+from .readings.moment import rfc3339
+from .rollups.buckets import RollupBook
+from .rules.contract import Condition, Told, WetStation
+from .rules.engine import Engine, Found
+
+Output = Measured | Event | AlarmState | RollupOut | ReelState | AlarmLoad | Refused
+
+REEL_EVERY = 10.0
+"""Seconds between two summaries of the reel in make."""
+LOAD_EVERY = 60.0
+"""Seconds between two alarm-load figures."""
+
+
+class _Wet(msgspec.Struct):
+    carried_by: str
+    since: float
+
+
+class Core:
+    """One line. `feed(item)` returns everything that item caused, in order.
+
+    The core is its own `View` for the rules (see `rules.contract.View`).
+    """
+
+    def __init__(self, plan: LinePlan, engine: Engine, alarms: AlarmBook, rollups: RollupBook, load: LoadMeter) -> None:
+        self.plan = plan
+        self._engine = engine
+        self.alarms = alarms
+        self._rollups = rollups
+        self._load = load
+        self.axis = LengthAxis(plan.axis) if plan.axis is not None else None
+        self._reference = plan.axis.reference if plan.axis is not None else 0.0
+        self._placer = Placer(plan.tags, plan.stations, self.axis)
+        self._line = LineState(plan.state)
+        self._product = ProductInMake(plan.product)
+        registration = plan.axis.registration if plan.axis is not None else None
+        self._reels = (
+            ReelBook(plan.take_up, self._reference, registration) if plan.take_up is not None and registration is not None else None
+        )
+        self._computed: dict[str, list[ComputedTag]] = {}
+        for item in plan.computed if registration is not None else ():
+            made = ComputedTag(item, plan.tags, plan.stations, registration) if registration is not None else None
+            for tag in dict.fromkeys(item.of):
+                if made is not None:
+                    self._computed.setdefault(tag, []).append(made)
+        self._last: dict[str, Measured] = {}
+        self._now = 0.0
+        self._wet: dict[str, _Wet] = {}
+        self._shrink = self._pair_gauges()
+        self._hot_of = {(cold.partition(".")[0], hot): learner for (cold, hot), learner in self._shrink.items()}
+        self._cut_value: float | None = None
+        self._next_reel = 0.0
+        self._next_load = 0.0
+        self._resumed = False
+        self.unknown_tags = 0
+        self.late_inputs = 0
+
+    def _pair_gauges(self) -> dict[tuple[str, str], ShrinkLearner]:
+        """Learners for tags of one name and unit at two stations that are named as carrier by a rule: (cold tag, hot tag)."""
+        pairs: dict[tuple[str, str], ShrinkLearner] = {}
+        for running in self._engine.rules:
+            wet = getattr(running.rule.settings, "wet", None)
+            if wet is None:
+                continue
+            stations = self.plan.stations
+            distance = stations[wet.station].position - stations[wet.carried_by].position
+            for name, tag in self.plan.tags.items():
+                hot = f"{wet.carried_by}.{tag.local_name}"
+                if tag.station == wet.station and hot in self.plan.tags and tag.hold in (Hold.INSTANT, Hold.MEAN):
+                    pairs[name, hot] = ShrinkLearner(distance)
+        return pairs
+
+    # ---- view (what rules may ask) ---------------------------------------------------------------------------------------
+
+    @property
+    def now(self) -> float:
+        """Line time, seconds."""
+        return self._now
+
+    @property
+    def speed(self) -> float:
+        """Line speed, m/s."""
+        return self.axis.present_speed if self.axis is not None else 0.0
+
+    @property
+    def state(self) -> State:
+        """Line state at the die."""
+        return self._line.state
+
+    def metre_now(self, station: str) -> float:
+        """Cable metre in front of a station now."""
+        if self.axis is None or not self.axis.ready:
+            return 0.0
+        return self.axis.place(self._now).length + self._reference - self.plan.stations[station].position
+
+    def state_at(self, metre: float) -> State:
+        """Line state in which that metre was at the die."""
+        return self._line.state_at(metre) if self.axis is not None else self._line.state
+
+    def product_at(self, metre: float) -> Product:
+        """Product of that metre."""
+        return self._product.product_at(metre)
+
+    def last(self, tag: str) -> Measured | None:
+        """The last reading of a tag."""
+        return self._last.get(tag)
+
+    def broken_between(self, first: float, second: float) -> bool:
+        """Whether the length axis broke between two moments."""
+        return self.axis is not None and self.axis.broken_between(first, second)
+
+    def active(self, alarm: str) -> bool:
+        """Whether an alarm is active."""
+        return self.alarms.is_active(alarm)
+
+    def reel_at(self, metre: float) -> str:
+        """The reel on which that metre is expected."""
+        return self._reels.expected_reel(metre) if self._reels is not None else ""
+
+    @property
+    def product(self) -> Product:
+        """The product at the die."""
+        return self._product.product
+
+    def take_up_metre(self) -> float | None:
+        """The metre that is wound on now, None without length axis or take-up."""
+        if self._reels is None or self.axis is None or not self.axis.ready:
+            return None
+        return self._reels.metre_at_take_up(self.axis.place(self._now).length, self._accumulator())
+
+    def takes_up_at(self, metre: float | None) -> str:
+        """When a metre reaches the take-up at the present speed ("" when it is there, or the line stands)."""
+        wound = self.take_up_metre()
+        if metre is None or wound is None or metre <= wound or self.speed < self.plan.state.standstill:
+            return ""
+        return rfc3339(self._now + (metre - wound) / self.speed)
+
+    # ---- input -----------------------------------------------------------------------------------------------------------
+
+    def feed(self, item: Input) -> list[Output]:
+        """Take one input; everything it caused, in order."""
+        out: list[Output] = []
+        if type(item) is Reading:
+            self._reading(item, out)
+        elif type(item) is Tick:
+            self._tick(item, out)
+        elif isinstance(item, Act):
+            self._act(item, out)
+        return out
+
+    def _reading(self, reading: Reading, out: list[Output]) -> None:
+        tag = self.plan.tags.get(reading.tag)
+        if tag is None:
+            self.unknown_tags += 1
+            return
+        self._now = max(self._now, reading.time)
+        axis = self.axis
+        if axis is not None and reading.quality is not BAD:
+            plan = axis.plan
+            if reading.tag == plan.speed:
+                axis.speed(reading)
+                self._state_changed(reading.time, out)
+            elif reading.tag == plan.counter:
+                self._counter(reading, out)
+        m = self._placer.place(reading)
+        if m.quality is not BAD:
+            self._line_tags(m, out)
+        self._measured(m, out)
+
+    def _counter(self, reading: Reading, out: list[Output]) -> None:
+        assert self.axis is not None
+        stood = self.axis.standing
+        for told in self.axis.counter(reading):
+            self._event(reading.time, told, out)
+            if told.what in ("discontinuity", "restart") and "cannot be" in told.explanation or told.what == "discontinuity":
+                self._built_in(builtin.COUNTER_JUMPED, True, reading.time, told.explanation, out, pulse=True, metre=told.metre)
+            if told.what == "restart":
+                self._gaps(told, out)
+        if self.axis.standing != stood:
+            why = "speed and counter disagree" if self.axis.standing else "the counter moves again"
+            self._built_in(builtin.COUNTER_STANDS, self.axis.standing, reading.time, why, out)
+        if not self.axis.plan.speed:
+            self._state_changed(reading.time, out)
+        if self._reels is not None and self._reels.opened != self._reels.opened:
+            metre = self.take_up_metre()
+            if metre is not None:
+                self._reels.start(metre)
+
+    def _gaps(self, told: CounterEvent, out: list[Output]) -> None:
+        """After a restart, what passed each station unseen is a gap: never a quiet stretch."""
+        if not told.bridged > 0 or told.metre is None:
+            return
+        looked_at = {self.plan.tags[t].station for r in self._engine.rules for t in r.rule.settings.tags() if t in self.plan.tags}
+        for station in sorted(looked_at):
+            offset = self._reference - self.plan.stations[station].position
+            end = told.metre + offset
+            why = f"{station} was not watched from metre {end - told.bridged:.1f} to {end:.1f}: the daemon was down"
+            self._event(self._now, gap_for(station, self._now, end - told.bridged, end, why), out)
+
+    def _line_tags(self, m: Measured, out: list[Output]) -> None:
+        state, take_up, product = self.plan.state, self.plan.take_up, self.plan.product
+        if m.tag == state.threading:
+            self._state_changed(m.time, out, threading=m.value != 0)
+        elif m.tag == state.emergency_stop:
+            self._state_changed(m.time, out, emergency=m.value != 0)
+        elif product.recipe and m.tag == product.recipe:
+            self._recipe(m, out)
+        if take_up is None or self._reels is None:
+            return
+        if m.tag == take_up.reel:
+            self._reels.reel_name(f"{m.value:g}")
+        if m.tag == take_up.cut:
+            before, self._cut_value = self._cut_value, m.value
+            if before is not None and before != m.value:
+                self._cut(m, out)
+
+    def _die_metre(self, time: float) -> float:
+        if self.axis is None or not self.axis.ready:
+            return 0.0
+        return self.axis.place(time).length + self._reference
+
+    def _state_changed(
+        self, time: float, out: list[Output], *, threading: bool | None = None, emergency: bool | None = None
+    ) -> None:
+        if self.axis is None or not self.axis.ready:
+            return
+        before, known = self._line.state, self._line.known
+        die = self._die_metre(time)
+        happened = self._line.update(time, die, self.speed, threading=threading, emergency=emergency)
+        if self._line.state != before or not known:
+            self._line_event(time, die, before, out)
+        self._mark(happened, time, die, out)
+
+    def _line_event(self, time: float, die: float, before: str, out: list[Output]) -> None:
+        data = LineEvent(
+            metre=die, state=self._line.state, previous=before, product=self._product.product.name, decided=rfc3339(self._now)
+        )
+        self._event(time, data, out)
+
+    def _mark(self, happened: Sequence[Happening], time: float, die: float, out: list[Output]) -> None:
+        for cause in happened:
+            doubt = self.axis.place(time).uncertainty if self.axis is not None else 0.0
+            stretch = stretch_for(cause, self.plan.stretches, time, die, doubt)
+            if stretch is not None:
+                self._event(time, stretch, out)
+
+    def _recipe(self, m: Measured, out: list[Output]) -> None:
+        unknown = self._product.unknown_value
+        die = self._die_metre(m.time)
+        if self._product.recipe(m.value, die):
+            self._line_event(m.time, die, self._line.state, out)
+            self._mark(("product_change",), m.time, die, out)
+        if (self._product.unknown_value is None) != (unknown is None):
+            bad = self._product.unknown_value is not None
+            why = f"the recipe tag says {m.value:g}; declared are {', '.join(self.plan.product.products)}"
+            self._built_in(builtin.RECIPE_UNKNOWN, bad, m.time, why if bad else "the recipe is known again", out)
+
+    def _accumulator(self) -> float:
+        take_up = self.plan.take_up
+        if take_up is None or not take_up.accumulator:
+            return 0.0
+        last = self._last.get(take_up.accumulator)
+        return last.value * take_up.accumulator_to_m if last is not None and last.quality is not BAD else 0.0
+
+    def _cut(self, m: Measured, out: list[Output]) -> None:
+        if self._reels is None or self.axis is None or not self.axis.ready:
+            return
+        place = self.axis.place(m.time)
+        event, record = self._reels.cut(m.time, place.length, self._accumulator(), place.speed, place.uncertainty)
+        self._event(m.time, event, out)
+        out.append(ReelState("last", msgspec.structs.replace(record, product=self.product_at(record.start).name)))
+        out.extend(self._rollups.cut(event.metre or 0.0, event.reel))
+        self._next_reel = 0.0
+
+    # ---- readings on the cable -------------------------------------------------------------------------------------------
+
+    def _measured(self, m: Measured, out: list[Output]) -> None:
+        if self._wet:
+            m = self._wetted(m)
+        for (cold, hot), learner in self._shrink.items():
+            if m.tag == hot:
+                learner.hot(m)
+            elif m.tag == cold:
+                learner.cold(m, wet=cold.partition(".")[0] in self._wet)
+        self._last[m.tag] = m
+        out.append(m)
+        for found in self._engine.reading(m, self):
+            self._found(found, out)
+        out.extend(self._rollups.reading(m, self._product.product_at(m.metre).name))
+        computed = self._computed.get(m.tag)
+        if computed is not None:
+            for tag in computed:
+                made = tag.reading(m)
+                if made is not None:
+                    self._measured(made, out)
+
+    def _wetted(self, m: Measured) -> Measured:
+        """A wet station's readings are uncertain; where the hot gauge carries them, its value stands in."""
+        station, _, name = m.tag.partition(".")
+        wet = self._wet.get(station)
+        if wet is None or m.quality is BAD or m.metre < wet.since:
+            return m
+        learner = self._hot_of.get((station, f"{wet.carried_by}.{name}"))
+        carried = learner.carried(m) if learner is not None else None
+        if carried is not None:
+            return carried
+        return msgspec.structs.replace(m, quality=UNCERTAIN, reason="wet")
+
+    def _found(self, found: Found, out: list[Output]) -> None:
+        finding = found.finding
+        if isinstance(finding, Condition):
+            self._condition(found.rule, finding, out)
+        elif isinstance(finding, Told):
+            self._event(finding.time, finding.data, out, heard=False)
+        elif isinstance(finding, WetStation):
+            if finding.wet:
+                self._wet[finding.station] = _Wet(finding.carried_by, finding.metre)
+            else:
+                self._wet.pop(finding.station, None)
+
+    def _condition(self, rule: str, condition: Condition, out: list[Output]) -> None:
+        told = self.alarms.condition(
+            rule,
+            condition,
+            now=self._now,
+            metre_now=condition.end if condition.end is not None else condition.metre,
+            expected_reel=self.reel_at(condition.metre) if condition.metre is not None else "",
+            takes_up_at=self.takes_up_at(condition.metre),
+        )
+        self._alarms_told(told, out)
+
+    def _alarms_told(self, told: Sequence[Event | AlarmState | Refused], out: list[Output]) -> None:
+        for item in told:
+            out.append(item)
+            if isinstance(item, Event) and isinstance(item.data, AlarmEvent):
+                self._load.note(item.data, self._now)
+
+    def _built_in(
+        self,
+        which: builtin.BuiltIn,
+        active: bool,  # noqa: FBT001  the condition itself
+        time: float,
+        why: str,
+        out: list[Output],
+        *,
+        pulse: bool = False,
+        metre: float | None = None,
+    ) -> None:
+        condition = Condition(limit=which.limit, active=active, onset_time=time, explanation=why, pulse=pulse, metre=metre)
+        self._condition(which.rule, condition, out)
+
+    def _event(self, time: float, data: EventData, out: list[Output], *, heard: bool = True) -> None:
+        out.append(Event(time, data))
+        if self._reels is not None:
+            if isinstance(data, ReclassifiedEvent):
+                self._reels.reclassify(data)
+            else:
+                self._reels.note(data)
+        if heard:
+            for found in self._engine.heard(data, self):
+                self._found(found, out)
+
+    # ---- time and people -------------------------------------------------------------------------------------------------
+
+    def _tick(self, tick: Tick, out: list[Output]) -> None:
+        if tick.time < self._now:
+            self.late_inputs += 1
+        self._now = max(self._now, tick.time)
+        for found in self._engine.tick(self):
+            self._found(found, out)
+        self._alarms_told(self.alarms.tick(self._now), out)
+        out.extend(self._rollups.tick(self._now))
+        out.extend(self._load.tick(self._now))
+        if self._now >= self._next_load:
+            self._next_load = self._now + LOAD_EVERY
+            out.append(self._load.figures(self._now))
+        if self._reels is not None and self._now >= self._next_reel:
+            metre = self.take_up_metre()
+            if metre is not None:
+                self._next_reel = self._now + REEL_EVERY
+                record = self._reels.current(metre)
+                out.append(ReelState("current", msgspec.structs.replace(record, product=self.product_at(metre).name)))
+
+    def _act(self, act: Act, out: list[Output]) -> None:
+        self._now = max(self._now, act.time)
+        match act.act:
+            case "endpoint_up" | "endpoint_down":
+                up = act.act == "endpoint_up"
+                data = EndpointEvent(endpoint=act.endpoint, up=up, reason=act.reason, decided=rfc3339(self._now))
+                self._event(act.time, data, out)
+                self._built_in(builtin.endpoint_lost(act.endpoint), not up, act.time, act.reason, out)
+            case "clock_step":
+                why = f"the wall clock was stepped by {act.amount:+.3f} s; line time goes on and is drawn towards it slowly"
+                self._event(act.time, ClockEvent(step=act.amount, decided=rfc3339(self._now), explanation=why), out)
+            case "splice":
+                self._mark(("splice",), act.time, self._die_metre(act.time) if act.metre is None else act.metre, out)
+            case "note":
+                data_note = NoteEvent(text=act.text, by=act.who, metre=act.metre, decided=rfc3339(self._now))
+                self._event(act.time, data_note, out)
+            case "drop_seen":
+                for found in self._engine.act(act, self):
+                    self._found(found, out)
+            case _:
+                self._alarms_told(self.alarms.act(act), out)
+
+    # ---- restart ---------------------------------------------------------------------------------------------------------
+
+    def snapshot(self) -> dict[str, Any]:
+        """All state as plain data, so that a restart goes on where it was."""
+        return {
+            "format": 1,
+            "time": self._now,
+            "axis": self.axis.snapshot() if self.axis is not None else {},
+            "line": self._line.snapshot() if self._line.known else None,
+            "product": self._product.snapshot(),
+            "reels": self._reels.snapshot() if self._reels is not None else None,
+            "rules": self._engine.snapshot(),
+            "rollups": self._rollups.snapshot(),
+            "load": self._load.snapshot(),
+            "wet": {station: [wet.carried_by, wet.since] for station, wet in self._wet.items()},
+            "shrink": {f"{cold} {hot}": s.snapshot() for (cold, hot), s in self._shrink.items()},
+            "cut": self._cut_value,
+        }
+
+    def restore(self, state: Mapping[str, Any]) -> list[str]:
+        """Take back a snapshot. Returns, in words, what could not be used."""
+        trouble: list[str] = []
+        if self.axis is not None:
+            self.axis.restore(state.get("axis") or {})
+        if state.get("line"):
+            self._line.restore(state["line"])
+        if state.get("product"):
+            self._product.restore(state["product"])
+        if self._reels is not None and state.get("reels"):
+            self._reels.restore(state["reels"])
+        trouble.extend(f"rule {name} starts anew" for name in self._engine.restore(state.get("rules") or {}))
+        self._rollups.restore(state.get("rollups") or {})
+        self._load.restore(state.get("load") or {})
+        self._wet = {s: _Wet(carried_by, since) for s, (carried_by, since) in (state.get("wet") or {}).items()}
+        for (cold, hot), learner in self._shrink.items():
+            saved = (state.get("shrink") or {}).get(f"{cold} {hot}")
+            if saved:
+                learner.restore(saved)
+        self._cut_value = state.get("cut")
+        return trouble
+
+

@@ -1,0 +1,142 @@
+"""Runs the rules: hands each reading to the rules that read it, asks `when`, watches `blind`, passes events on to rules that listen."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import msgspec
+
+from ..events import EventData
+from ..readings import BAD, Act, Measured
+from .blind import BlindWatch
+from .contract import Finding, Rule, Told, View
+from .expressions import When
+
+DEPTH = 4
+"""How often an event may cause another event before the chain is cut."""
+
+
+class Found(msgspec.Struct, frozen=True):
+    """A finding and the rule it is of."""
+
+    rule: str
+    finding: Finding
+
+
+class RunningRule(msgspec.Struct):
+    """A rule with its gates. `when` is asked for the metre, `when_now` for the present moment."""
+
+    rule: Rule
+    when: When | None = None
+    when_now: When | None = None
+    blind: BlindWatch | None = None
+    faults: int = 0
+
+    def holds(self, metre: float, view: View) -> bool:
+        """Whether readings of this metre are to be judged."""
+        if self.when is not None and not self.when.holds(view.state_at(metre), view):
+            return False
+        return self.when_now is None or self.when_now.holds(view.state, view)
+
+
+class Engine:
+    """All rules of a line, in the order of the files."""
+
+    def __init__(self, rules: Iterable[RunningRule]) -> None:
+        self._rules = list(rules)
+        self._by_tag: dict[str, list[RunningRule]] = {}
+        self._by_kind: dict[str, list[RunningRule]] = {}
+        for running in self._rules:
+            for tag in dict.fromkeys(running.rule.settings.tags()):
+                self._by_tag.setdefault(tag, []).append(running)
+            for kind in running.rule.listens:
+                self._by_kind.setdefault(kind, []).append(running)
+
+    @property
+    def rules(self) -> Sequence[RunningRule]:
+        """The running rules."""
+        return self._rules
+
+    def reading(self, m: Measured, view: View) -> list[Found]:
+        """Hand a reading to its rules. A good or uncertain one is judged where `when` holds."""
+        running_here = self._by_tag.get(m.tag)
+        if running_here is None:
+            return _NONE
+        out: list[Found] = []
+        for running in running_here:
+            rule = running.rule
+            holds = running.holds(m.metre, view)
+            if running.blind is not None:
+                out.extend(Found(rule.name, c) for c in running.blind.reading(m, holds=holds))
+            if m.quality is not BAD and holds:
+                found = rule.judge(m, view)
+            else:
+                found = rule.pass_over(m, view)
+            if found:
+                self._collect(rule, found, view, out, 0)
+        return out
+
+    def tick(self, view: View) -> list[Found]:
+        """Line time went on."""
+        out: list[Found] = []
+        for running in self._rules:
+            rule = running.rule
+            if running.blind is not None:
+                out.extend(Found(rule.name, c) for c in running.blind.tick(view, running.holds))
+            found = rule.tick(view)
+            if found:
+                self._collect(rule, found, view, out, 0)
+        return out
+
+    def heard(self, event: EventData, view: View) -> list[Found]:
+        """An event from outside the rules (a cut, a stretch) for the rules that listen to its kind."""
+        out: list[Found] = []
+        self._pass_on(event, view, out, 0)
+        return out
+
+    def act(self, act: Act, view: View) -> list[Found]:
+        """An act that concerns rules."""
+        out: list[Found] = []
+        for running in self._rules:
+            found = running.rule.act(act, view)
+            if found:
+                self._collect(running.rule, found, view, out, 0)
+        return out
+
+    def _collect(self, rule: Rule, found: Iterable[Finding], view: View, out: list[Found], depth: int) -> None:
+        for finding in found:
+            out.append(Found(rule.name, finding))
+            if isinstance(finding, Told):
+                self._pass_on(finding.data, view, out, depth)
+
+    def _pass_on(self, event: EventData, view: View, out: list[Found], depth: int) -> None:
+        if depth >= DEPTH:
+            return
+        for running in self._by_kind.get(event.kind, ()):
+            found = running.rule.heard(event, view)
+            if found:
+                self._collect(running.rule, found, view, out, depth + 1)
+
+    def snapshot(self) -> dict[str, Any]:
+        """State of every rule by name."""
+        return {
+            r.rule.name: {"rule": r.rule.snapshot(), "blind": r.blind.snapshot() if r.blind is not None else None} for r in self._rules
+        }
+
+    def restore(self, state: Mapping[str, Any]) -> list[str]:
+        """Take back a snapshot; the names of rules whose state could not be used (they start anew)."""
+        refused: list[str] = []
+        for running in self._rules:
+            saved = state.get(running.rule.name)
+            if saved is None:
+                continue
+            try:
+                running.rule.restore(saved["rule"])
+                if running.blind is not None and saved["blind"] is not None:
+                    running.blind.restore(saved["blind"])
+            except (KeyError, TypeError, ValueError, AttributeError, IndexError):
+                refused.append(running.rule.name)
+        return refused
+
+
+_NONE: list[Found] = []
+
