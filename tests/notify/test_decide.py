@@ -143,6 +143,14 @@ def test_an_acknowledged_alarm_that_comes_back_and_stays_is_told() -> None:
     assert kinds(desk.tick(T0 + 100)) == [("raised", "cold-diameter.high")]
 
 
+def test_a_flaw_soon_after_an_acknowledged_one_is_told_in_the_next_message() -> None:
+    desk = decider()
+    told = hear(desk, alarm(0), alarm(5, "acknowledged"), alarm(30, "returned", "normal"), alarm(40), alarm(40, "returned"))
+    told += desk.tick(T0 + 200)
+    assert [message.kind for message in told] == ["raised", "returned"]
+    assert "Raised once more" in told[1].body
+
+
 def test_a_flood_is_one_message_and_its_end_another() -> None:
     desk = decider()
     told: list[Message] = []

@@ -125,8 +125,7 @@ class _Desk:
             known.answered = False
             known.onset = onset
             known.told_at = now
-        else:
-            known.repeats += 1
+        known.repeats += 1
         return []
 
     def _returned(self, event: AlarmEvent, known: _Belief, now: float) -> None:
@@ -141,8 +140,8 @@ class _Desk:
         )
 
     def _over(self, belief: _Belief, now: float) -> list[Message]:
-        told = belief.told and not belief.answered
-        if not told or self._silent(belief.event) or (belief.pulse and not belief.repeats):
+        news = (belief.told or belief.repeats) and not belief.answered
+        if not news or self._silent(belief.event) or (belief.pulse and not belief.repeats):
             return []
         over = belief.quiet_from if belief.quiet_from is not None else now
         body = text.returned_body(
@@ -161,8 +160,8 @@ class _Desk:
 
     def _due(self, belief: _Belief, now: float) -> bool:
         """Whether raises that were held back must be told now."""
-        if belief.repeats:
-            return now - belief.told_at >= self._plan.window
+        if belief.repeats and now - belief.told_at >= self._plan.window:
+            return True
         # raised anew after an acknowledgement, too soon to tell it from chatter, and it stayed
         unknown = belief.active and not belief.told and not belief.answered
         return unknown and not self._silent(belief.event) and now - belief.raised_at >= QUIET

@@ -85,6 +85,13 @@ def fitted(lines: Sequence[str]) -> str:
     return "\n".join(kept)
 
 
+def again(repeats: int, when: str) -> str:
+    """How often it was raised without a message of its own; "" for never."""
+    if not repeats:
+        return ""
+    return f"Raised once more {when}" if repeats == 1 else f"Raised {repeats} more times {when}"
+
+
 def raised_title(event: AlarmEvent, source: str) -> str:
     """``HIGH core-3: cold-diameter.high``."""
     return clipped(f"{event.priority.upper()} {line_name(source)}: {event.alarm}", TITLE)
@@ -102,7 +109,7 @@ def raised_body(event: AlarmEvent, onset: float, source: str, station: str, repe
             f"{event.alarm}{verdict} on line {line_name(source)}" + (f", {place}" if place else ""),
             f"{since}: {value}" if value else since,
             f"At the take-up {clock_time(event.takes_up_at, zone)}" if event.takes_up_at else "",
-            f"Raised {repeats} more times since the last message" if repeats else "",
+            again(repeats, "since the last message"),
             f"Do{within}: {event.response}" if event.response else event.explanation,
             f"Cause: {event.cause}" if event.cause else "",
         ]
@@ -124,7 +131,7 @@ def returned_body(
         [
             f"{event.alarm} on line {line_name(source)} returned to normal" + (f", {place}" if place else ""),
             f"Since {clock_time(onset, zone)}, over {clock_time(at, zone)}",
-            f"Raised {repeats} more times meanwhile" if repeats else "",
+            again(repeats, "meanwhile"),
             "Latched: it stays listed until it is reset" if latched else "",
         ]
     )
