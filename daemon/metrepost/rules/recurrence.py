@@ -10,7 +10,7 @@ from math import comb
 
 import msgspec
 
-WINDOW = 12
+WINDOW = 20
 """Drops looked at."""
 
 FALSE_RATE = 1e-5
@@ -41,7 +41,7 @@ def recurring(metres: Sequence[float], tolerance: float) -> Period | None:
         return None
     newest = window[-1]
     candidates: list[float] = []
-    for other in window[:-1]:
+    for other in window[-9:-1]:
         distance = newest - other
         for parts in (1, 2, 3):
             period = distance / parts
