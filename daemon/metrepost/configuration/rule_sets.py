@@ -1,0 +1,279 @@
+"""Rule files: found, read, validated kind by kind, and built once against the line so that everything that does not fit is told."""
+
+import contextlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from ..line.plan import LinePlan
+from ..readings.units import Extent
+from ..rules.contract import RuleSettings
+from .document import Document, read_document
+from .explain import validate
+from .lookup import Lookup
+from .pieces import Pieces
+from .shipped import shipped_rules
+from .site import PlanSite
+from .table import IDENTIFIER_FORM, is_identifier
+from .toml_lines import KeyPath
+
+Kinds = Mapping[str, type[RuleSettings]]
+
+
+@dataclass(frozen=True)
+class WrittenRule:
+    """A rule as written, with its place."""
+
+    name: str
+    settings: RuleSettings
+    document: Document
+    table: Mapping[str, Any]
+
+    def fault(self, path: KeyPath, wrong: str, allowed: Sequence[str] = (), meant: str | None = None) -> None:
+        """Report a fault at a key path within the rule's table."""
+        self.document.fault(("rule", self.name, *path), wrong, allowed, meant)
+
+
+def known_kinds() -> Kinds:
+    """The kinds of this installation."""
+    from ..rules.kinds import KINDS  # here, because kinds bring the expression compiler with them
+
+    return KINDS
+
+
+def find_rule_file(name: str, line_file: Path, rules_dirs: Sequence[Path]) -> Path | None:
+    """A rule file by name: in `rules_dirs`, beside the line file, in ``../rules``, then in the shipped sets."""
+    folder = line_file.parent
+    places = [*rules_dirs, folder, folder.parent / "rules"]
+    with contextlib.suppress(FileNotFoundError):
+        places.append(shipped_rules())
+    return next((place / name for place in places if (place / name).is_file()), None)
+
+
+def read_rules(pieces: Pieces, rules_dirs: Sequence[Path], kinds: Kinds) -> tuple[list[WrittenRule], set[str]]:
+    """The good rules of all files that the line names, and the names of those that were refused."""
+    written: list[WrittenRule] = []
+    refused: set[str] = set()
+    homes: dict[str, Document] = {}
+    for index, name in enumerate(pieces.named_files("rules")):
+        path = find_rule_file(name, pieces.document.path, rules_dirs)
+        where: KeyPath = (
+            ("line", "rules", index) if isinstance(pieces.document.data["line"]["rules"], list) else ("line", "rules")
+        )
+        if path is None:
+            pieces.document.fault(
+                where,
+                f"no rule file {name} beside the line file, in ../rules, or shipped",
+                _rule_files(pieces),
+                name,
+            )
+            continue
+        if path in pieces.files:
+            pieces.document.fault(where, f"{name} stands twice")
+            continue
+        pieces.files.append(path)
+        document = read_document(path, pieces.document.faults)
+        if document is not None:
+            _read_file(document, kinds, homes, written, refused)
+    return written, refused
+
+
+def _rule_files(pieces: Pieces) -> list[str]:
+    folder = pieces.document.path.parent
+    places = [folder.parent / "rules"]
+    with contextlib.suppress(FileNotFoundError):
+        places.append(shipped_rules())
+    return sorted({path.name for place in places for path in place.glob("*.toml")})
+
+
+def _read_file(
+    document: Document, kinds: Kinds, homes: dict[str, Document], written: list[WrittenRule], refused: set[str]
+) -> None:
+    for key in document.data:
+        if key not in ("format", "rule"):
+            document.fault((key,), "there is no such table or key in a rule file", ["format", "rule"], key)
+    tables = document.data.get("rule", {})
+    if not isinstance(tables, dict):
+        document.fault(("rule",), "tables [rule.NAME] are expected")
+        return
+    if not tables and "rule" not in document.data:
+        document.fault((), "the file holds no rule; write tables [rule.NAME]")
+    for name, table in tables.items():
+        path = ("rule", name)
+        if not is_identifier(name):
+            document.fault(path, f'"{name}" is no identifier; names are made of {IDENTIFIER_FORM}')
+        if name in homes:
+            other = homes[name]
+            document.fault(
+                path, f"a rule {name} stands in {other.path}, line {other.line_of(path)}, already; rename one of them"
+            )
+            continue
+        homes[name] = document
+        settings = _settings(document, path, table, kinds)
+        if settings is None:
+            refused.add(name)
+        else:
+            written.append(WrittenRule(name, settings, document, table))
+
+
+def _settings(document: Document, path: KeyPath, table: Any, kinds: Kinds) -> RuleSettings | None:
+    if not isinstance(table, dict):
+        document.fault(path, "a table is expected")
+        return None
+    kind = table.get("kind")
+    if kind is None:
+        document.fault(path, "the key kind is missing: it says what the rule watches for", sorted(kinds))
+        return None
+    if not isinstance(kind, str) or kind not in kinds:
+        document.fault((*path, "kind"), f"there is no kind {kind!r}", sorted(kinds), str(kind))
+        return None
+    return validate(kinds[kind], document, path, table)
+
+
+def alarms_of(written: Sequence[WrittenRule]) -> list[str]:
+    """Ids of all alarms, ``<rule>.<limit>``."""
+    alarms: list[str] = []
+    for rule in written:
+        alarms.extend(f"{rule.name}.{limit}" for limit in rule.settings.limits())
+        if rule.settings.blind is not None:
+            alarms.append(f"{rule.name}.blind")
+    return alarms
+
+
+def check_rules(
+    written: Sequence[WrittenRule], refused: set[str], pieces: Pieces, lookup: Lookup, plan: LinePlan | None
+) -> None:
+    """Report what does not fit between the rules and the line, and among the rules. `plan` None: the line itself is refused."""
+    alarms = alarms_of(written)
+    for rule in written:
+        unknown = _check_tags(rule, lookup)
+        _check_lengths(rule, has_axis="length" in pieces.document.data)
+        _check_named_alarms(rule, alarms, refused)
+        if plan is not None:
+            _build(rule, plan, lookup, unknown)
+    _check_circles(written)
+
+
+def _check_tags(rule: WrittenRule, lookup: Lookup) -> set[KeyPath]:
+    """Key paths of unknown tags. A tag that stands nowhere in the table (one inside an expression) is told at the rule."""
+    unknown: set[KeyPath] = set()
+    for name in dict.fromkeys(rule.settings.tags()):
+        if lookup.known(name):
+            continue
+        for path in list(_places_of(rule.table, name)) or [()]:
+            unknown.add(path)
+            lookup.unknown_tag(name, rule.document, ("rule", rule.name, *path))
+    return unknown
+
+
+def _places_of(table: object, text: str, path: KeyPath = ()) -> Iterator[KeyPath]:
+    """Where a text stands in a table: as the whole value, or quoted inside an expression."""
+    if isinstance(table, str) and (table == text or f'"{text}"' in table or f"'{text}'" in table):
+        yield path
+    elif isinstance(table, Mapping):
+        for key, value in table.items():
+            yield from _places_of(value, text, (*path, key))
+    elif isinstance(table, list):
+        for index, value in enumerate(table):
+            yield from _places_of(value, text, (*path, index))
+
+
+def _check_lengths(rule: WrittenRule, *, has_axis: bool) -> None:
+    for path, extent in () if has_axis else _extents(rule.settings):
+        if extent.is_length:
+            rule.fault(path, f"{extent} is a length, and the line has no [length] table; write a time, such as 30 s")
+
+
+def _extents(value: object, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Extent]]:
+    if isinstance(value, Extent):
+        yield path, value
+    elif isinstance(value, BaseModel):
+        for name, field in type(value).model_fields.items():
+            yield from _extents(getattr(value, name), (*path, field.alias or name))
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from _extents(inner, (*path, key))
+    elif isinstance(value, list | tuple):
+        for index, inner in enumerate(value):
+            yield from _extents(inner, (*path, index))
+
+
+def _check_named_alarms(rule: WrittenRule, alarms: Sequence[str], refused: set[str]) -> None:
+    named: list[tuple[KeyPath, str]] = [(("because_of", index), alarm) for index, alarm in enumerate(rule.settings.because_of)]
+    for key in ("when", "when_now", "expression"):
+        text = getattr(rule.settings, key, None)
+        if isinstance(text, str):
+            from ..rules.expressions import named as names_in
+
+            named.extend(((key,), alarm) for alarm in names_in(text).alarms)
+    for path, alarm in named:
+        if alarm not in alarms and alarm.partition(".")[0] not in refused:
+            rule.fault(path, f'there is no alarm "{alarm}"; an alarm is written rule.limit', alarms, alarm)
+
+
+def _check_circles(written: Sequence[WrittenRule]) -> None:
+    """An alarm that explains itself, by whatever way, would never be heard."""
+    explains = {rule.name: [alarm.partition(".")[0] for alarm in rule.settings.because_of] for rule in written}
+    told: set[str] = set()
+    for rule in written:
+        stack = [(rule.name, [rule.name])]
+        seen: set[str] = set()
+        while stack:
+            name, way = stack.pop()
+            for other in explains.get(name, ()):
+                if other == rule.name and told.isdisjoint(way):
+                    told.update(way)
+                    rule.fault(
+                        ("because_of",),
+                        f"explained in a circle: {' ← '.join([*way, other])}; these alarms would hide each other",
+                    )
+                elif other not in seen:
+                    seen.add(other)
+                    stack.append((other, [*way, other]))
+
+
+def _build(rule: WrittenRule, plan: LinePlan, lookup: Lookup, unknown: set[KeyPath]) -> None:
+    """Build the rule once, and its conditions, and report whatever they refuse."""
+
+    def report(key: str, wrong: str, allowed: Sequence[str]) -> None:
+        path = _split(key)
+        follows = any(path == place[: len(path)] for place in unknown) and path != ()
+        if not follows and not _names_broken(_value_at(rule.table, path), lookup.broken):
+            meant = _value_at(rule.table, path)
+            rule.fault(path, wrong, tuple(allowed), meant if isinstance(meant, str) and allowed else None)
+
+    site = PlanSite(plan, report)
+    # a rule that reads an unknown tag has been refused already; what it trips over then is no news
+    with contextlib.suppress(Exception) if unknown or _names_broken(rule.table, lookup.broken) else contextlib.nullcontext():
+        rule.settings.build(rule.name, site)
+    for key in ("when", "when_now"):
+        text = getattr(rule.settings, key)
+        if text is not None:
+            from ..rules.expressions import compile_when
+
+            compile_when(text, site, key)
+
+
+def _split(key: str) -> KeyPath:
+    """``witness.reads[0]`` as a key path."""
+    path: KeyPath = ()
+    for word in key.replace("[", ".").replace("]", "").split("."):
+        if word:
+            path += (int(word) if word.isdigit() else word,)
+    return path
+
+
+def _value_at(table: Any, path: KeyPath) -> Any:
+    for part in path:
+        try:
+            table = table[part]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return table
+
+
+def _names_broken(value: Any, broken: set[str]) -> bool:
+    return any(True for name in broken for _ in _places_of(value, name))
