@@ -1,0 +1,22 @@
+"""Every rule kind by the word that stands in a rules file."""
+
+from .band import BandSettings
+from .bit import BitSettings
+from .condition import ConditionSettings
+from .contract import RuleSettings
+from .count import CountSettings
+from .flaw import FlawSettings
+from .missing import MissingSettings
+from .rate import RateSettings
+from .stuck import StuckSettings
+
+KINDS: dict[str, type[RuleSettings]] = {
+    "band": BandSettings,
+    "flaw": FlawSettings,
+    "count": CountSettings,
+    "bit": BitSettings,
+    "missing": MissingSettings,
+    "stuck": StuckSettings,
+    "rate": RateSettings,
+    "condition": ConditionSettings,
+}

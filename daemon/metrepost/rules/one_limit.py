@@ -1,0 +1,25 @@
+"""Settings shared by the kinds that have one limit: its priority and texts stand in the rule's own table."""
+
+from ..events import Priority
+from ..readings.units import LengthOrDuration
+from .contract import LimitText, RuleSettings
+
+
+class OneLimit(RuleSettings):
+    """A rule with one limit. The keys are those of `LimitText`."""
+
+    priority: Priority = "medium"
+    cause: str = ""
+    consequence: str = ""
+    response: str = ""
+    respond_within: LengthOrDuration | None = None
+
+    def text(self) -> LimitText:
+        """The rationalization record of the one limit."""
+        return LimitText(
+            priority=self.priority,
+            cause=self.cause,
+            consequence=self.consequence,
+            response=self.response,
+            respond_within=self.respond_within,
+        )
