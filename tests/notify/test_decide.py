@@ -117,14 +117,15 @@ def test_nobody_is_told_of(silent: Event) -> None:
 
 @pytest.mark.parametrize("transition", ["unshelved", "unsuppressed", "in_service"])
 def test_an_alarm_that_comes_back_active_is_told(transition: str) -> None:
+    """The alarm book tells two transitions then: out of the covering state to normal, and raised."""
     desk = decider()
-    told = hear(desk, alarm(0, "raised", "shelved"), alarm(60, transition, "unacknowledged"))
+    told = hear(desk, alarm(0, "raised", "shelved"), alarm(60, transition, "normal"), alarm(60))
     assert kinds(told) == [("raised", "cold-diameter.high")]
 
 
-def test_an_alarm_told_and_then_shelved_is_told_when_it_comes_back() -> None:
+def test_an_alarm_told_and_then_shelved_is_told_at_once_when_it_comes_back() -> None:
     desk = decider()
-    told = hear(desk, alarm(0), alarm(5, "shelved"), alarm(60, "unshelved", "unacknowledged"))
+    told = hear(desk, alarm(0), alarm(5, "shelved"), alarm(30, "unshelved", "normal"), alarm(30))
     assert [message.kind for message in told] == ["raised", "raised"]
 
 

@@ -7,7 +7,6 @@ about a delivery is taken from the result.
 import logging
 import warnings
 
-import apprise
 import msgspec
 
 _APPRISE = logging.getLogger("apprise")
@@ -30,6 +29,8 @@ class Channel:
     """Sends to one URL. `send` blocks; call it on a thread. Raises UrlError for a URL nobody can send to."""
 
     def __init__(self, person: str, url: str, *, timeout: float) -> None:
+        import apprise  # a tenth of a second that commands without channels need not pay
+
         self._apprise = apprise.Apprise()
         scheme = url.partition("://")[0] if "://" in url else "?"
         with warnings.catch_warnings():
@@ -56,10 +57,8 @@ class Channel:
 
         A service that answers after the time-out has got the message all the same, and gets it again: at least once.
         """
-        kind = apprise.NotifyType.FAILURE if urgent else apprise.NotifyType.INFO
-        result = self._apprise.notify(
-            body=body, title=title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT, timeout=self._timeout
-        )
+        kind = "failure" if urgent else "info"
+        result = self._apprise.notify(body=body, title=title, notify_type=kind, body_format="text", timeout=self._timeout)
         if result:
             return Sent(delivered=True)
         said = [str(entry.message) for entry in result.logs()]

@@ -8,8 +8,8 @@ messages as possible:
   latest.
 - a flaw that is over as soon as it is told (raised and returned in one) has no *returned* message.
 - once somebody has acknowledged an alarm nobody is told more of it until it is raised anew.
-- trial, shelved, suppressed and out-of-service alarms tell nobody; an alarm that comes out of one of these states while it is
-  active and unacknowledged is told as raised.
+- trial, shelved, suppressed and out-of-service alarms tell nobody; an alarm that comes out of one of these states and is raised
+  again is told at once, whatever was told of it before.
 - a flood is counted per person, for a flood of process alarms must not silence the one who gets only product alarms. Raises
   held back as chatter do not count towards it.
 """
@@ -32,7 +32,7 @@ TOP = 5
 
 Kind = Literal["raised", "returned", "flood", "flood over"]
 
-_ENTERS = frozenset({"raised", "unshelved", "unsuppressed", "in_service"})
+_RELEASES = frozenset({"unshelved", "unsuppressed", "in_service"})
 _LEAVES = frozenset({"returned", "latched"})
 _SILENCES = frozenset({"acknowledged", "shelved", "suppressed", "out_of_service", "reset", "cleared"})
 
@@ -84,9 +84,11 @@ class _Desk:
     def hear(self, onset: float, event: AlarmEvent, now: float) -> list[Message]:
         out = self.pass_time(now)
         known = self._beliefs.get(event.alarm)
-        if event.transition in _ENTERS:
+        if event.transition == "raised":
             if event.state == "unacknowledged":
                 out += self._raised(onset, event, known, now)
+        elif event.transition in _RELEASES:
+            self._beliefs.pop(event.alarm, None)
         elif known is None:
             pass
         elif event.transition in _LEAVES:
@@ -113,7 +115,7 @@ class _Desk:
     # ---- one alarm -----------------------------------------------------------------------------------------------------
 
     def _raised(self, onset: float, event: AlarmEvent, known: _Belief | None, now: float) -> list[Message]:
-        if known is None or (known.answered and event.transition != "raised"):
+        if known is None:
             belief = self._beliefs[event.alarm] = _Belief(event, onset, active=True, raised_at=now)
             return self._count_raise(belief, now)
         known.event = event
