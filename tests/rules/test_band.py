@@ -1,8 +1,11 @@
+import itertools
 import math
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from metrepost.readings import UNCERTAIN
 from support_rules import (
     K470,
     T0,
@@ -18,8 +21,6 @@ from support_rules import (
     silence,
     stream,
 )
-
-from metrepost.readings import UNCERTAIN
 
 BAND = {
     "kind": "band",
@@ -271,7 +272,7 @@ def plain_band(points, target, tolerance, deadband, on, off, over):
                     continue
                 edge = metre - over
                 area = length = 0.0
-                for (a, value), (b, _) in zip(points[: i + 1], points[1 : i + 1], strict=False):
+                for (a, value), (b, _) in itertools.pairwise(points[: i + 1]):
                     part = b - max(a, edge)
                     if part > 0:
                         area += value * part

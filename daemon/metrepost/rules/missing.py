@@ -35,12 +35,10 @@ class MissingSettings(OneLimit):
         """Refuses a `for` of 0, and one shorter than the tag's own interval."""
         tags = [find_tag(site, tag) for tag in self.reads]
         positive_extent(site, "for", self.for_)
-        for tag in tags:
-            if not self.for_.is_length and tag.name in site.tags and 0 < self.for_.seconds < 2 * tag.interval:
-                site.fail(
-                    "for",
-                    f"{self.for_} is less than two intervals of {tag.name} ({tag.interval:g} s): every late answer would alarm",
-                )
+        slowest = max((tag for tag in tags if tag.name in site.tags), key=lambda tag: tag.interval, default=None)
+        if slowest is not None and 0 < self.for_.seconds < 2 * slowest.interval:
+            wrong = f"{self.for_} is less than two intervals of {slowest.name} ({slowest.interval:g} s): every late answer would alarm"
+            site.fail("for", wrong)
         return Missing(name, self, tags, gate(self, site), has_axis=site.has_axis)
 
 
