@@ -191,7 +191,7 @@ def test_a_pipe_gets_one_plain_line_per_event_and_nothing_else() -> None:
     out = io.StringIO()
     with View(Board(plan()), Console(file=out, width=80), zone=UTC) as view:
         for item in story():
-            view.note(item)  # type: ignore[arg-type]
+            view.note(item)
         view.see(facts())
     lines = out.getvalue().splitlines()
     assert len(lines) == sum(isinstance(item, Event) for item in story())

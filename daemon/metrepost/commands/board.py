@@ -172,8 +172,8 @@ class Board:
 
     # ---- what comes in -------------------------------------------------------------------------------------------------
 
-    def note(self, item: Event | AlarmState | RollupOut | ReelState | Measured) -> None:
-        """Take the next thing the daemon put out."""
+    def note(self, item: object) -> None:
+        """Take the next thing the core put out; what the view has no place for is passed over."""
         if isinstance(item, Measured):
             trace = self.traces.get(item.tag)
             if trace is not None:
@@ -185,7 +185,7 @@ class Board:
         elif isinstance(item, ReelState):
             if item.which == "current":
                 self.reel = item.data
-        elif item.data.tag and item.data.end is not None:
+        elif isinstance(item, RollupOut) and item.data.end is not None:
             self.latest[f"{item.data.station}.{item.data.tag}"] = item.data
 
     def see(self, facts: LineFacts) -> None:

@@ -15,9 +15,8 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from ..events import AlarmState, DropEvent, Event, ReelState, RollupOut
+from ..events import DropEvent, Event
 from ..notify.text import clock_time, number
-from ..readings import Measured
 from .board import Board, LineFacts, ShownAlarm
 from .glyphs import PLAIN, RICH, Glyphs, in_encoding, title
 from .plain_lines import plain_line
@@ -252,8 +251,8 @@ class View:
             self._live.stop()
             self._live = None
 
-    def note(self, item: Event | AlarmState | RollupOut | ReelState | Measured) -> None:
-        """Take the next thing the daemon put out; in plain mode an event is written at once."""
+    def note(self, item: object) -> None:
+        """Take the next thing the core put out; in plain mode an event is written at once."""
         self._board.note(item)
         if self._live is None and isinstance(item, Event):
             self._write(in_encoding(plain_line(item, self._zone), self._console.encoding))

@@ -42,7 +42,7 @@ class Delivery(msgspec.Struct, frozen=True):
     """
 
     timeout: float = 20.0
-    attempts: int = 8
+    attempts: int = 20
     longest: float = 1800.0
     first_wait: float = FIRST
     queue: int = 100
