@@ -129,6 +129,28 @@ class PlantServer:
         """How many subscriptions the server keeps."""
         return len(self._server.iserver.subscription_service.subscriptions)
 
+    def stop_clock(self) -> None:
+        """ServerStatus.CurrentTime stands still from here."""
+        self._server.iserver._time_task_stop = True
+
+    async def all_acknowledged(self, within: float = 5.0) -> None:
+        """Wait until the only client has acknowledged all that was published (and so has asked for more)."""
+        async with asyncio.timeout(within):
+            while self._subscription()._not_acknowledged_results:
+                await asyncio.sleep(0.005)
+
+    async def lose_values(self, within: float = 5.0) -> None:
+        """Wait until a message was published that nobody acknowledges, then forget it and all that waits to be published."""
+        async with asyncio.timeout(within):
+            while not self._subscription()._not_acknowledged_results:
+                await asyncio.sleep(0.005)
+        self._subscription()._not_acknowledged_results.clear()
+        self._subscription()._triggered_datachanges.clear()
+
+    def _subscription(self) -> Any:
+        (subscription,) = self._server.iserver.subscription_service.subscriptions.values()
+        return subscription
+
     async def add(self, name: str, value: Any, variant: Any = None) -> None:
         """A new node; a client may write it, so that the wire test can show what a write looks like."""
         nodeid = ua.NodeId(name, self.index)

@@ -77,7 +77,7 @@ async def test_an_outage_longer_than_the_server_keeps_values_is_told_as_a_gap(ch
         async with running(runner):
             await more(sink)
             await proxy.cut()
-            await asyncio.sleep(2.0)
+            await asyncio.sleep(1.4)
             await proxy.open()
             await more(sink)
     assert untold(sink) == []

@@ -42,7 +42,6 @@ ALLOWED = {
     826: "Publish",
     832: "Republish",
     841: "TransferSubscriptions",
-    847: "DeleteSubscriptions",
 }
 
 

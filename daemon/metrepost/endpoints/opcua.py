@@ -40,6 +40,9 @@ class OpcUaRunner:
                 await self._one_connection()
             except EndpointError as lost:
                 self.health.failures += 1
+                if isinstance(lost, ValuesLostError) and self._attempt == 0:
+                    self._attempt = 1
+                    continue  # the server is there: no outage, only a gap, told with the new subscription
                 self._ledger.down(lost.reason)
             await self._wait(self._attempt)
             self._attempt += 1
@@ -72,28 +75,23 @@ class OpcUaRunner:
     async def _one_connection(self) -> None:
         """From a fresh connection until one is lost that cannot be bridged (EndpointError)."""
         link = await self._open()
-        if self._has_run:
-            self.health.reconnects += 1
+        self.health.reconnects += self._has_run
         try:
             if self._endpoint.mode == "poll":
                 await self._poll(link)
-            while True:
+            else:
                 feed = Feed(self._endpoint, self._pace, self._ledger, self._clock, self.health)
                 after_gap, self._has_run = self._has_run, True
                 await feed.start(link, after_gap=after_gap)
-                while True:
-                    try:
-                        await feed.run(link)
-                    except LinkLostError as lost:
-                        self._attempt = 0 if feed.heard else self._attempt
-                        link.drop()
-                        link = await self._bridge(link, feed, lost)
-                    except ValuesLostError:
-                        if not feed.heard:
-                            raise
-                        break  # the connection is good: only the subscription is made anew
-                self.health.failures += 1
-                await feed.end(link)
+                try:
+                    while True:
+                        try:
+                            await feed.run(link)
+                        except LinkLostError as lost:
+                            link.drop()
+                            link = await self._bridge(link, feed, lost)
+                finally:
+                    self._attempt = 0 if feed.heard else self._attempt
         finally:
             await link.close()
 

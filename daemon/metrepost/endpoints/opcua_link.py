@@ -4,8 +4,8 @@ asyncua's own supervisor, watchdogs, publish loop and reconnect are not used: th
 state, and lose values without a word (see README). A connection here is made, used by one task and thrown away whole. Only the
 session's identity may pass on to a new connection, so that the server keeps what was published meanwhile.
 
-Only services that read are called: Read, CreateSubscription, CreateMonitoredItems, Publish, Republish, TransferSubscriptions,
-DeleteSubscriptions (our own), and those that open and close the connection. A test reads the wire and says so.
+Only services that read are called: Read, CreateSubscription, CreateMonitoredItems, Publish, Republish, TransferSubscriptions, and
+those that open and close the connection. A test reads the wire and says so.
 """
 
 import asyncio
@@ -25,7 +25,7 @@ CURRENT_TIME = ua.NodeId(ua.ObjectIds.Server_ServerStatus_CurrentTime)
 _GOODBYE = 0.5
 """Longest time spent on taking leave of a server, seconds."""
 _SESSION = 2.0
-"""A session outlives the longest outage to be bridged by this factor."""
+"""A session outlives the longest outage to be bridged, or the slowest poll, by this factor."""
 
 if logging.getLogger("asyncua").level == logging.NOTSET:
     # below WARNING asyncua formats every message it gets, at a cost the hot path cannot bear
@@ -93,7 +93,8 @@ class Link:
         client.name = client.description = "metrepost"
         client.application_uri = "urn:metrepost:client"
         client.secure_channel_timeout = int(channel * 1000)
-        client.session_timeout = int(max(bridge, endpoint.timeout) * _SESSION * 1000)
+        slowest = max((point.poll for point in endpoint.points), default=0.0) if endpoint.mode == "poll" else bridge
+        client.session_timeout = int(max(slowest, endpoint.timeout) * _SESSION * 1000)
         link = cls(client)
         # the subscription publishes by itself, in one task that somebody owns
         link._session.ensure_publish_loop = lambda: None
@@ -193,11 +194,6 @@ class Link:
             raise
         # asyncua's server answers an unknown number with an empty message instead of BadMessageNotAvailable
         return message if message.NotificationData else None
-
-    async def delete_subscription(self, subscription: int) -> None:
-        """Ask the server to forget a subscription."""
-        with field_errors("ending the subscription"):
-            await self._session.delete_subscriptions([subscription])
 
     async def close(self) -> None:
         """Take leave of the server, so that it keeps nothing for us; never longer than half a second."""

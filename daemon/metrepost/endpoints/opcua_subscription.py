@@ -28,10 +28,15 @@ from .opcua_nodes import NodeError, resolve
 from .plan import OpcUaEndpoint, OpcUaPoint
 
 _CLOCK_HANDLE = 1
+_CLOCK_TICKS = 3
+"""So many times of the server's clock make it a clock that ticks."""
 _MOST_PER_MESSAGE = 1000
 _FASTEST = 0.01
 """What a sampling interval of 0 ("as fast as you can") is reckoned as when queues are sized, seconds."""
+_WRAP = 2**32
 _FAR = 2**31
+"""Sequence numbers further ahead than this are really behind."""
+_GONE = frozenset({"BadSubscriptionIdInvalid", "BadNoSubscription"})
 
 
 class ValuesLostError(EndpointError):
@@ -67,6 +72,7 @@ class Feed:
         self._server_clock = ServerClock()
         self._server_time_moved = 0.0
         self._server_times = 0
+        self._clock_sampling = 0.0
         self._publish = endpoint.publish
         self._silence = pace.silence
         self._lifetime = pace.bridge
@@ -113,19 +119,23 @@ class Feed:
 
     async def resume(self, link: Link) -> None:
         """Go on, on a new connection, and fetch what was missed. Raises RefusedError or ValuesLostError when that cannot be had."""
-        available = await link.transfer(self._id)
+        try:
+            held = await link.transfer(self._id)
+        except RefusedError as refused:
+            if refused.status in _GONE:
+                raise
+            held = []  # the subscription came with its session; what is missing shows in the sequence numbers
         self._backlog = self._clock.monotonic() - self._last_message + self._publish
-        self._settling, self.heard = True, False
+        self._settling, self.heard, self._server_times = True, False, 0
         self._last_message = self._clock.monotonic()  # the silence is counted anew from here
         self._ledger.up()
-        newest = max(available, key=lambda number: (number - self._expected) % _FAR, default=None)
-        if newest is not None and (newest - self._expected) % 2**32 < _FAR:
-            await self._catch_up(link, following(newest))
-
-    async def end(self, link: Link) -> None:
-        """Let the server forget this subscription; its connection stays."""
-        with contextlib.suppress(RefusedError):  # gone already
-            await link.delete_subscription(self._id)
+        ahead = {number: (number - self._expected) % _WRAP for number in held}
+        self._acknowledged = [
+            ua.SubscriptionAcknowledgement(self._id, number) for number, distance in ahead.items() if distance >= _FAR
+        ]
+        missed = [number for number, distance in ahead.items() if distance < _FAR]
+        if missed:
+            await self._catch_up(link, following(max(missed, key=lambda number: ahead[number])))
 
     async def _watch_server_clock(self, link: Link) -> None:
         # a server whose publishing lives while its sampling is dead sends keep-alives for ever; its clock gives it away
@@ -133,10 +143,9 @@ class Feed:
         parameters = ua.CreateMonitoredItemsParameters(
             SubscriptionId=self._id, TimestampsToReturn=ua.TimestampsToReturn.Both, ItemsToCreate=[request]
         )
-        try:
-            await link.create_monitored_items(parameters)
-        except RefusedError:
-            return  # then it is not watched: some small servers do not offer it
+        with contextlib.suppress(RefusedError):  # then it is not watched: some small servers do not offer it
+            (result,) = await link.create_monitored_items(parameters)
+            self._clock_sampling = float(result.RevisedSamplingInterval) / 1000
 
     async def _watch(self, link: Link, points: tuple[OpcUaPoint, ...]) -> None:
         """Subscribe to nodes; those that fail become bad readings, once for each new reason, and are tried again later."""
@@ -223,14 +232,21 @@ class Feed:
         acknowledged, self._acknowledged = self._acknowledged, []
         return acknowledged
 
+    @property
+    def _longest_silence(self) -> float:
+        """How long no message at all is still in order, seconds: less than keep-alives promise, once the server's clock ticks."""
+        if self._server_times < _CLOCK_TICKS:
+            return self._silence
+        return min(self._silence, max(self._pace.silence, 2.5 * max(self._publish, self._clock_sampling)))
+
     async def _look_after(self, link: Link) -> None:
         now = self._clock.monotonic()
         silent = now - self._last_message
-        if silent > self._silence:
+        if silent > self._longest_silence:
             raise LinkLostError(
                 f"nothing heard for {silent:.1f} s, although it should say that it lives every {self._pace.keep_alive:g} s"
             )
-        if self._server_times > 1 and now - self._server_time_moved > self._pace.standstill:
+        if self._server_times >= _CLOCK_TICKS and now - self._server_time_moved > self._pace.standstill:
             raise ValuesLostError(
                 f"the server's clock stands still since {now - self._server_time_moved:.1f} s: it no longer samples"
             )
@@ -250,6 +266,7 @@ class Feed:
                 raise RefusedError("the server has no subscription for us any more", "BadNoSubscription")
             return  # a subscription given up earlier; it expires by itself
         self._health.requests += 1
+        self.heard = True
         received = self._clock.line_time()
         await self._catch_up(link, int(message.SequenceNumber))
         if message.PublishTime is not None:
@@ -261,12 +278,11 @@ class Feed:
             if self._settling:
                 self._settling, self._backlog = False, 0.0
                 self._ledger.repeat(math.inf, self._publish)
-        self.heard = True
         self._last_message = self._clock.monotonic()
 
     async def _catch_up(self, link: Link, sequence: int) -> None:
         """Fetch the messages before `sequence` that never came. Keep-alives carry the number of the next message with values."""
-        ahead = (sequence - self._expected) % 2**32
+        ahead = (sequence - self._expected) % _WRAP
         if ahead >= _FAR:
             return  # an old one, come twice
         while self._expected != sequence:
