@@ -71,14 +71,16 @@ class Core:
         self._product = ProductInMake(plan.product)
         registration = plan.axis.registration if plan.axis is not None else None
         self._reels = (
-            ReelBook(plan.take_up, self._reference, registration) if plan.take_up is not None and registration is not None else None
+            ReelBook(plan.take_up, self._reference, registration)
+            if plan.take_up is not None and registration is not None
+            else None
         )
         self._computed: dict[str, list[ComputedTag]] = {}
         for item in plan.computed if registration is not None else ():
-            made = ComputedTag(item, plan.tags, plan.stations, registration) if registration is not None else None
+            assert registration is not None
+            made = ComputedTag(item, plan.tags, plan.stations, registration)
             for tag in dict.fromkeys(item.of):
-                if made is not None:
-                    self._computed.setdefault(tag, []).append(made)
+                self._computed.setdefault(tag, []).append(made)
         self._last: dict[str, Measured] = {}
         self._now = 0.0
         self._wet: dict[str, _Wet] = {}
@@ -158,6 +160,11 @@ class Core:
         """The product at the die."""
         return self._product.product
 
+    @property
+    def die_metre_now(self) -> float:
+        """The cable metre at the die now."""
+        return self._die_metre(self._now)
+
     def take_up_metre(self) -> float | None:
         """The metre that is wound on now, None without length axis or take-up."""
         if self._reels is None or self.axis is None or not self.axis.ready:
@@ -208,7 +215,9 @@ class Core:
         stood = self.axis.standing
         for told in self.axis.counter(reading):
             self._event(reading.time, told, out)
-            if told.what in ("discontinuity", "restart") and "cannot be" in told.explanation or told.what == "discontinuity":
+            if told.what == "discontinuity" or (
+                told.what == "restart" and self.axis.broken_between(reading.time, reading.time)
+            ):
                 self._built_in(builtin.COUNTER_JUMPED, True, reading.time, told.explanation, out, pulse=True, metre=told.metre)
             if told.what == "restart":
                 self._gaps(told, out)
@@ -226,7 +235,9 @@ class Core:
         """After a restart, what passed each station unseen is a gap: never a quiet stretch."""
         if not told.bridged > 0 or told.metre is None:
             return
-        looked_at = {self.plan.tags[t].station for r in self._engine.rules for t in r.rule.settings.tags() if t in self.plan.tags}
+        looked_at = {
+            self.plan.tags[t].station for r in self._engine.rules for t in r.rule.settings.tags() if t in self.plan.tags
+        }
         for station in sorted(looked_at):
             offset = self._reference - self.plan.stations[station].position
             end = told.metre + offset
@@ -305,7 +316,7 @@ class Core:
         event, record = self._reels.cut(m.time, place.length, self._accumulator(), place.speed, place.uncertainty)
         self._event(m.time, event, out)
         out.append(ReelState("last", msgspec.structs.replace(record, product=self.product_at(record.start).name)))
-        out.extend(self._rollups.cut(event.metre or 0.0, event.reel))
+        out.extend(self._rollups.cut(event.metre or 0.0, event.reel, m.time))
         self._next_reel = 0.0
 
     # ---- readings on the cable -------------------------------------------------------------------------------------------
@@ -374,7 +385,7 @@ class Core:
     def _built_in(
         self,
         which: builtin.BuiltIn,
-        active: bool,  # noqa: FBT001  the condition itself
+        active: bool,
         time: float,
         why: str,
         out: list[Output],
@@ -405,7 +416,7 @@ class Core:
         for found in self._engine.tick(self):
             self._found(found, out)
         self._alarms_told(self.alarms.tick(self._now), out)
-        out.extend(self._rollups.tick(self._now))
+        out.extend(self._rollups.tick(self._now, self.metre_now if self.axis is not None and self.axis.ready else None))
         out.extend(self._load.tick(self._now))
         if self._now >= self._next_load:
             self._next_load = self._now + LOAD_EVERY
@@ -479,5 +490,3 @@ class Core:
                 learner.restore(saved)
         self._cut_value = state.get("cut")
         return trouble
-
-

@@ -5,6 +5,7 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from metrepost.line.axis import LengthAxis
 from metrepost.line.plan import AxisPlan
 from metrepost.readings import BAD, Reading
@@ -67,7 +68,6 @@ def follow_mark(line, disturb, *, at=20.0):
 
 def zero(line):
     line.offset = -line.true
-
 
 
 def jump(line):

@@ -1,6 +1,7 @@
 """The wet gauge: drops are suppressed on positive evidence only; lumps never are."""
 
 import pytest
+
 from metrepost.readings import Act
 from metrepost.rules.flaw import FlawSettings
 from support_gauges import GaugeSite, TwoGauges

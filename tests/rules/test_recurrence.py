@@ -3,6 +3,7 @@
 import random
 
 import pytest
+
 from metrepost.rules.recurrence import FALSE_RATE, recurring, tail
 
 

@@ -43,7 +43,9 @@ class Clock(Protocol):
 class EndpointRunner(Protocol):
     """A running endpoint."""
 
-    health: Health
+    @property
+    def health(self) -> Health:
+        """Its counters, alive."""
 
     async def run(self) -> None:
         """Connect, read, reconnect with backoff and jitter, for ever, until cancelled."""

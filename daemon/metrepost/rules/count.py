@@ -91,6 +91,8 @@ class CountSettings(OneLimit):
             site.fail("tells", "spark events are told of a counter tag; give reads")
         if self.counts is not None and (self.when is not None or self.when_now is not None):
             site.fail("when", "stands in the flaw rule whose flaws are counted; leave it out here")
+        if self.counts is not None and self.blind is not None:
+            site.fail("blind", "watches readings, and flaws bring none; write it in the flaw rule")
         for key in ("station", "carried_by") if self.wet is not None else ():
             if (station := getattr(self.wet, key)) not in site.stations:
                 site.fail(f"wet.{key}", f"there is no station {station!r}", sorted(site.stations))

@@ -13,7 +13,7 @@ import msgspec
 WINDOW = 20
 """Drops looked at."""
 
-FALSE_RATE = 1e-5
+FALSE_RATE = 3e-6
 """Per drop tested. A failing wipe that leaves 100 drops is then taken for a period in less than 1 of 1 000 such stretches."""
 
 LEAST = 5

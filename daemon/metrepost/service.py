@@ -1,0 +1,302 @@
+"""One line, running: endpoints → inbox → core → journal → broker, people and view, under one task group.
+
+Decide, then do: the core says what is to be told, this file does it. Alarms and rollups are committed before anything hears of them.
+"""
+
+import asyncio
+from collections import deque
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import msgspec
+import structlog
+
+from . import __version__
+from .alarms.load import AlarmLoad
+from .alarms.machine import Refused
+from .assembly import assemble
+from .clock import SystemClock
+from .configuration.plan import LoadedLine
+from .core import Core, Output
+from .endpoints.contract import EndpointRunner
+from .endpoints.start import runner_for
+from .events import AlarmState, ConfigurationEvent, Event, ReelState, RollupOut
+from .journal import AsyncJournal, Item, Journal, JournalError, Present, Retention, Snapshot
+from .notify import Notifier
+from .publish import topics
+from .publish.mqtt import MqttPublisher
+from .publish.payloads import EndpointHealth, StatePayload
+from .readings import Act, Measured, Reading, Tick
+from .readings.moment import rfc3339
+
+TICK = 0.1
+"""Line time between two ticks, seconds."""
+SNAPSHOT_EVERY = 10.0
+"""Line time between two snapshots of the core, seconds."""
+INBOX = 200_000
+"""Inputs that wait for the core at most; the oldest readings go first and are counted. Acts are never dropped."""
+UNCOMMITTED = 50_000
+"""Outputs that wait for the journal at most while its disk is full; the oldest rollups go first, then events; counted."""
+FLUSH = 3.0
+"""Seconds that a graceful stop gives the broker and the people's channels."""
+
+log = structlog.get_logger("metrepost.service")
+Listener = Callable[[Output], None]
+
+
+class LineService:
+    """The daemon for one line. `run` returns after `stop` was set and everything is flushed.
+
+    `listeners` see every output of the core in order, after its commit. Raises JournalError when the state folder cannot be used.
+    """
+
+    def __init__(
+        self,
+        loaded: LoadedLine,
+        state_folder: Path,
+        *,
+        clock: SystemClock | None = None,
+        listeners: Sequence[Listener] = (),
+        retention: Retention | None = None,
+    ) -> None:
+        self.loaded = loaded
+        self.plan = loaded.plan
+        self.clock = clock or SystemClock()
+        self.core: Core = assemble(loaded)
+        self._listeners = list(listeners)
+        self._journal = AsyncJournal(
+            Journal.open(
+                state_folder,
+                self.plan.name,
+                source=self.plan.source,
+                retention=retention,
+                now=self.clock.line_time,
+            )
+        )
+        self._inbox: deque[Reading | Act] = deque()
+        self._wake = asyncio.Event()
+        self._pending: list[Output] = []
+        self.dropped: dict[str, int] = {}
+        self.runners: list[EndpointRunner] = [runner_for(e, self._deliver, self.clock) for e in loaded.endpoints]
+        self.publisher = MqttPublisher(
+            loaded.mqtt, self.plan.root, self._journal, self.clock, status=self._status, tags=self.plan.tags
+        )
+        self.notifier = Notifier(loaded.notify, self.plan.source, self.clock)
+        self._started = self.clock.line_time()
+        self._next_tick = self._started
+        self._next_snapshot = self._started + SNAPSHOT_EVERY
+        self._journal_down = ""
+
+    # ---- the loop --------------------------------------------------------------------------------------------------------
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Watch the line until `stop` is set, then flush: inbox, journal, broker, people."""
+        try:
+            await self._resume()
+            async with asyncio.TaskGroup() as group:
+                watch = [group.create_task(r.run(), name=f"endpoint {r.health.endpoint}") for r in self.runners]
+                watch.append(group.create_task(self._tick_and_look(), name="clock"))
+                out = [
+                    group.create_task(self.publisher.run(), name="publisher"),
+                    group.create_task(self.notifier.run(), name="notifier"),
+                ]
+                core = group.create_task(self._run_core(), name="core")
+                await stop.wait()
+                for task in watch:
+                    task.cancel()
+                await asyncio.gather(*watch, return_exceptions=True)
+                core.cancel()
+                await asyncio.gather(core, return_exceptions=True)
+                await self._finish()
+                for task in out:
+                    task.cancel()
+        finally:
+            await self._journal.close()
+
+    def _deliver(self, batch: Sequence[Reading | Act]) -> None:
+        """Endpoints hand their readings over here. Never blocks."""
+        inbox = self._inbox
+        inbox.extend(batch)
+        if len(inbox) > INBOX:
+            self._shed()
+        self._wake.set()
+
+    def _shed(self) -> None:
+        keep = deque(item for i, item in enumerate(self._inbox) if isinstance(item, Act) or i >= len(self._inbox) - INBOX // 2)
+        self._count("readings before the core", len(self._inbox) - len(keep))
+        self._inbox = keep
+
+    def _count(self, what: str, n: int) -> None:
+        if n > 0:
+            self.dropped[what] = self.dropped.get(what, 0) + n
+
+    def act(self, act: Act) -> None:
+        """An act from inside the program (commands, tests)."""
+        self._deliver([act])
+
+    async def _tick_and_look(self) -> None:
+        looked = self.clock.monotonic()
+        while True:
+            await asyncio.sleep(TICK / max(1.0, self.clock.rate))
+            if self.clock.monotonic() - looked >= 1.0:
+                looked = self.clock.monotonic()
+                step = self.clock.look()
+                if step:
+                    log.warning("wall clock stepped", line=self.plan.name, seconds=round(step, 3))
+                    self._deliver([Act("clock_step", self.clock.line_time(), who="clock", amount=step)])
+            self._wake.set()
+
+    async def _run_core(self) -> None:
+        while True:
+            await self._wake.wait()
+            self._wake.clear()
+            self._eat()
+            await self._commit()
+
+    def _eat(self) -> None:
+        """Feed what has arrived, then the ticks up to now: the order in which the core sees them is the order of arrival."""
+        feed = self.core.feed
+        for _ in range(len(self._inbox)):
+            self._tell(feed(self._inbox.popleft()))
+        now = self.clock.line_time()
+        while self._next_tick <= now:
+            self._tell(feed(Tick(self._next_tick)))
+            self._next_tick += TICK
+
+    def _tell(self, outputs: Sequence[Output]) -> None:
+        for item in outputs:
+            if type(item) is Measured:
+                self.publisher.offer(item)
+                for listener in self._listeners:
+                    listener(item)
+            else:
+                self._pending.append(item)
+
+    async def _commit(self) -> None:
+        """Commit what the core said, then tell people and listeners. A full disk is waited out; nothing is told uncommitted."""
+        now = self.clock.line_time()
+        due = now >= self._next_snapshot
+        if not self._pending and not due:
+            return
+        outputs = self._pending[:]
+        batch: list[Item] = []
+        for item in outputs:
+            if isinstance(item, Event | RollupOut | AlarmState | ReelState):
+                batch.append(item)
+            elif isinstance(item, AlarmLoad):
+                batch.append(Present(topics.LOAD, item))
+            elif isinstance(item, Refused):
+                log.warning("act refused", line=self.plan.name, act=item.act, alarm=item.alarm, why=item.why)
+        if any(isinstance(item, AlarmState) for item in outputs):
+            batch.append(Snapshot("alarms", msgspec.json.encode(self.core.alarms.snapshot())))
+        if due:
+            batch.append(Snapshot("core", msgspec.json.encode(self.core.snapshot())))
+            self._next_snapshot = now + SNAPSHOT_EVERY
+        try:
+            await self._journal.commit(batch)
+        except JournalError as error:
+            if str(error) != self._journal_down:
+                log.error("journal", line=self.plan.name, trouble=str(error))  # noqa: TRY400  the sentence says it all
+            self._journal_down = str(error)
+            self._hold_back()
+            await asyncio.sleep(0.5)
+            return
+        if self._journal_down:
+            log.info("journal writes again", line=self.plan.name)
+            self._journal_down = ""
+        del self._pending[: len(outputs)]
+        for item in outputs:
+            if isinstance(item, Event):
+                self.notifier.note(item)
+            for listener in self._listeners:
+                listener(item)
+
+    def _hold_back(self) -> None:
+        """The journal cannot write: keep what fits in memory, rollups go first, all counted."""
+        for kind in (RollupOut, Event):
+            excess = len(self._pending) - UNCOMMITTED
+            if excess <= 0:
+                return
+            kept: list[Output] = []
+            for item in self._pending:
+                if excess > 0 and isinstance(item, kind):
+                    excess -= 1
+                    self._count(f"{kind.__name__.lower()}s before the journal", 1)
+                else:
+                    kept.append(item)
+            self._pending = kept
+
+    # ---- begin and end ---------------------------------------------------------------------------------------------------
+
+    async def _resume(self) -> None:
+        """Go on from the last snapshot, and say that the daemon started."""
+        saved = await self._journal.snapshot("core")
+        trouble: list[str] = []
+        if saved is not None:
+            trouble = self.core.restore(msgspec.json.decode(saved))
+        alarms = await self._journal.snapshot("alarms")
+        if alarms is not None:
+            restored = self.core.alarms.restore(msgspec.json.decode(alarms))
+            trouble.extend(f"alarm {a} starts normal" for a in restored.unreadable)
+        await self._journal.keep_alarms({state.alarm for state in self.core.alarms.states()})
+        opening = self._journal.opening
+        now = self.clock.line_time()
+        why = "; ".join([f"metrepost {__version__} watches {self.plan.source}", *trouble])
+        events: list[Output] = []
+        if opening.new_epoch:
+            events.append(self._configuration("epoch", opening.explanation, now))
+        events.append(self._configuration("start", why, now))
+        self._pending.extend(events)
+        self._pending.extend(self.core.alarms.states())
+        await self._commit()
+        log.info("watching", line=self.plan.name, stations=len(self.plan.stations), tags=len(self.plan.tags), trouble=trouble)
+
+    def _configuration(self, what: str, explanation: str, now: float) -> Event:
+        opening = self._journal.opening
+        data = ConfigurationEvent(
+            what="epoch" if what == "epoch" else "start" if what == "start" else "stop",
+            version=__version__,
+            decided=rfc3339(now),
+            explanation=explanation,
+            previous_epoch=opening.previous_epoch if what == "epoch" else "",
+            previous_last={str(k): v for k, v in opening.previous_last.items()} if what == "epoch" else {},
+        )
+        return Event(now, data)
+
+    async def _finish(self) -> None:
+        self._eat()
+        self._pending.append(self._configuration("stop", "stopped on request", self.clock.line_time()))
+        self._next_snapshot = 0.0
+        await self._commit()
+        try:
+            async with asyncio.timeout(FLUSH):
+                await self.publisher.drained()
+        except TimeoutError:
+            waiting = self.publisher.statistics().backlog
+            log.warning("stopped with a backlog", line=self.plan.name, rows=waiting, note="it is sent after the next start")
+        await self.notifier.flush(FLUSH)
+
+    # ---- what others may know --------------------------------------------------------------------------------------------
+
+    def _status(self) -> StatePayload:
+        now = rfc3339(self.clock.line_time())
+        return StatePayload(
+            online=True,
+            version=__version__,
+            since=rfc3339(self._started),
+            time=now,
+            line_state=self.core.state,
+            product=self.core.product.name,
+            endpoints={
+                r.health.endpoint: EndpointHealth(
+                    up=r.health.up,
+                    since=rfc3339(r.health.since) if r.health.since else "",
+                    reason=r.health.reason,
+                    failures=r.health.failures,
+                    reconnects=r.health.reconnects,
+                    missed_deadlines=r.health.missed_deadlines,
+                )
+                for r in self.runners
+            },
+            dropped=dict(self.dropped),
+        )
