@@ -20,7 +20,7 @@ def resolve_axis(pieces: Pieces, lookup: Lookup) -> AxisPlan | None:
         return None
     counter = lookup.tag(table.counter, document, ("length", "counter"))
     speed = lookup.tag(table.speed, document, ("length", "speed"))
-    if table.counter is None and table.speed is None:
+    if not pieces.has("length", "counter") and not pieces.has("length", "speed"):
         document.fault(("length",), "the axis needs a counter (preferred) or a speed, the name of a tag")
     plan = AxisPlan(
         counter=counter.name if counter else "",
@@ -52,7 +52,7 @@ def _check_sizes(pieces: Pieces, table: LengthTable, plan: AxisPlan) -> None:
         document.fault(
             ("length", "max_speed"), f"{table.max_speed * 60:g} m/min is no line speed; is m/s written where m/min is meant?"
         )
-    if table.wraps_at is not None and table.counter is None:
+    if table.wraps_at is not None and not pieces.has("length", "counter"):
         document.fault(("length", "wraps_at"), "only a counter wraps, and the axis has none")
     if table.wraps_at is not None and table.wraps_at <= 1000 * table.resolution:
         document.fault(
@@ -130,7 +130,7 @@ def resolve_stretches(pieces: Pieces) -> dict[str, StretchPlan]:
     path = ("line", "stretches")
     if plans and not _has_axis(pieces):
         pieces.document.fault(path, "stretches are lengths of cable, and the line has no [length] table")
-    if "emergency_stop" in plans and line.emergency_stop is None:
+    if "emergency_stop" in plans and not pieces.has("line", "emergency_stop"):
         pieces.document.fault((*path, "emergency_stop"), "no tag tells an emergency stop; name it in [line] emergency_stop")
     return plans
 
@@ -158,10 +158,10 @@ def resolve_take_up(pieces: Pieces, lookup: Lookup) -> TakeUpPlan | None:
 
 def _take_up_position(pieces: Pieces, lookup: Lookup, table: TakeUpTable) -> float:
     document = pieces.document
-    if (table.position is None) == (table.station is None):
+    if pieces.has("take_up", "position") == pieces.has("take_up", "station"):
         document.fault(("take_up",), "the take-up needs a position, or a station that stands there, and not both")
         return 0.0
     if table.position is not None:
         return table.position
-    station = lookup.station(table.station or "", document, ("take_up", "station"))
+    station = lookup.station(table.station, document, ("take_up", "station")) if table.station is not None else None
     return station.position if station else 0.0

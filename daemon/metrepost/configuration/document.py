@@ -1,8 +1,10 @@
 """A TOML file as read: its data, and the line of every key. Reading faults (no file, no UTF-8, bad syntax) are faults too."""
 
+import ast
 import re
 import tomllib
 from collections.abc import Iterable
+from datetime import date, time
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +12,7 @@ from .faults import Faults, nearest
 from .toml_lines import KeyPath, key_lines, spell
 
 _LARGEST = 16 * 1024 * 1024  # a line file is a few kB; a larger one is a recording or a device, given by mistake
+_KEYS = re.compile(r"\('(?:[^'\\]|\\.)*'(?:, '(?:[^'\\]|\\.)*')*,?\)")  # how tomllib shows a key path
 _AT_LINE = re.compile(r" \(at line (\d+), column (\d+)\)$")
 
 
@@ -47,17 +50,32 @@ def read_document(path: Path, faults: Faults) -> Document | None:
         place = _AT_LINE.search(sentence)
         line = int(place[1]) if place else text.count("\n") + 1
         column = f" (column {place[2]})" if place else ""
-        faults.add(path, line, "", f"no valid TOML: {_AT_LINE.sub('', sentence)}{column}")
+        sentence = _KEYS.sub(lambda keys: spell(ast.literal_eval(keys[0])), _AT_LINE.sub("", sentence))
+        faults.add(path, line, "", f"no valid TOML: {sentence}{column}")
         return None
     except RecursionError:
         faults.add(path, 0, "", "tables or lists are nested too deeply")
         return None
     document = Document(path, data, lines, faults)
+    data = _without_dates(document, data, ())
+    document.data = data
     if "format" not in data:
         document.fault((), "the file does not say its format; write format = 1 as its first line", ["format = 1"])
     elif data["format"] != 1 or not isinstance(data["format"], int) or isinstance(data["format"], bool):
         document.fault(("format",), f"format {data['format']!r} is not known to this version", ["1"])
     return document
+
+
+def _without_dates(document: Document, value: Any, path: KeyPath) -> Any:
+    """Refuse dates and times of TOML, which no key takes, and hand the rest on with text in their place."""
+    if isinstance(value, dict):
+        return {key: _without_dates(document, inner, (*path, key)) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_without_dates(document, inner, (*path, index)) for index, inner in enumerate(value)]
+    if isinstance(value, date | time):  # a datetime is a date
+        document.fault(path, f"{value} is a date or time of TOML, which no key takes; write text in quotes, or a number")
+        return str(value)
+    return value
 
 
 def read_text(path: Path, faults: Faults) -> str | None:

@@ -3,6 +3,8 @@
 What is allowed at a place is looked up in the model's own JSON Schema, so that it is true for rule kinds of any author.
 """
 
+import json
+import re
 from collections.abc import Mapping
 from functools import cache
 from typing import Any, TypeVar
@@ -15,6 +17,7 @@ from .toml_lines import KeyPath
 
 Model = TypeVar("Model", bound=BaseModel)
 
+_QUOTED = re.compile(r"'([^']*)'")
 _EXPECTED = {
     "string_type": "text in quotes is expected",
     "int_type": "a whole number is expected",
@@ -33,11 +36,27 @@ _EXPECTED = {
 def validate(model: type[Model], place: Place, path: KeyPath, table: object) -> Model | None:
     """Validate what stands at `path` in a file. None, with every fault reported, when it does not fit."""
     try:
-        return model.model_validate(table)
+        # as JSON, because pydantic's strict mode takes lists for tuples there only, and TOML knows nothing but lists
+        return model.model_validate_json(json.dumps(table))
     except ValidationError as error:
         for detail in error.errors(include_url=False):
             where, wrong, allowed, meant = explain(model, table, detail)
             place.fault(path + where, wrong, allowed, meant)
+        return None
+
+
+def salvage(model: type[Model], table: Mapping[str, Any], stand_ins: Mapping[str, Any]) -> Model | None:
+    """What is good of a refused table, so that it can be checked against others all the same: bad keys are taken out.
+
+    `stand_ins` are values for keys that must stand there. None when there is nothing to save.
+    """
+    try:
+        return model.model_validate_json(json.dumps({**stand_ins, **table}))
+    except ValidationError as error:
+        bad = {detail["loc"][0] for detail in error.errors(include_url=False) if detail["loc"]}
+    try:
+        return model.model_validate_json(json.dumps({**stand_ins, **{key: table[key] for key in table if key not in bad}}))
+    except ValidationError:
         return None
 
 
@@ -52,7 +71,12 @@ def explain(model: type[BaseModel], table: object, detail: ErrorDetails) -> tupl
     if kind == "missing":
         return where, f"the key is missing{_hint(here)}", _values(here), None
     if kind in ("literal_error", "enum"):
-        return where, f"{_shown(given)} is not one of them", _values(here) or (context["expected"],), str(given)
+        return (
+            where,
+            f"{_shown(given)} is not one of them",
+            _values(here) or tuple(_QUOTED.findall(context["expected"])),
+            str(given),
+        )
     if kind == "union_tag_invalid":
         allowed = tuple(word.strip().strip("'") for word in context["expected_tags"].split(","))
         return (*where, _bare(context)), f"{context['tag']!r} is not one of them", allowed, context["tag"]
@@ -125,7 +149,8 @@ def _schema_at(model: type[BaseModel], table: object, path: KeyPath) -> dict[str
         if isinstance(part, int):
             found = here.get("items", {})
         else:
-            found = here.get("properties", {}).get(part, here.get("additionalProperties", {}))
+            rest = next(iter(here.get("patternProperties", {}).values()), here.get("additionalProperties", {}))
+            found = here.get("properties", {}).get(part, rest)
         here = _resolved(root, found if isinstance(found, dict) else {}, table)
     return here
 

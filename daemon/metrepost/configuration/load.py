@@ -73,7 +73,8 @@ def load_line(
         rollups=rollups,
     )
     # rules are built only on a whole axis and whole products: what they would miss else follows from faults told already
-    whole = products is not None and (axis is not None or "length" not in document.data)
+    has_axis = axis is not None and "length" not in pieces.patched
+    whole = products is not None and (has_axis or "length" not in document.data)
     written, refused = read_rules(pieces, rules_dirs, known_kinds() if kinds is None else kinds)
     check_rules(written, refused, pieces, lookup, plan if whole else None)
     rules = tuple((rule.name, rule.settings) for rule in written)

@@ -21,9 +21,9 @@ def resolve_mqtt(pieces: Pieces, secrets: SecretStore) -> MqttPlan | None:
     if not 1 <= keepalive <= 65535:  # MQTT 5.0, 3.1.2.10: two bytes of seconds
         document.fault(("mqtt", "keepalive"), "keepalive is 1 s to 65535 s")
         keepalive = 30
-    if (table.certificate is None) != (table.key is None):
+    if pieces.has("mqtt", "certificate") != pieces.has("mqtt", "key"):
         document.fault(("mqtt",), "certificate and key belong together: the client's certificate and its private key")
-    if table.password is not None and table.user is None:
+    if table.password is not None and not pieces.has("mqtt", "user"):
         document.fault(("mqtt", "password"), "a password without a user")
     if table.url.partition("://")[0] == "mqtt" and (table.ca or table.certificate or table.key):
         document.fault(("mqtt", "url"), "ca, certificate and key are for TLS; write mqtts:// in the url")

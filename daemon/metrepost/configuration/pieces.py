@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from .document import Document
-from .explain import validate
+from .explain import salvage, validate
 from .faults import Place
 from .models.endpoint_tables import LATER, PROTOCOLS, ModbusTcpTable, OpcUaTable
 from .models.line_file import LineFile
@@ -33,6 +33,12 @@ _SECTIONS: dict[str, type[Table]] = {
     "mqtt": MqttTable,
     "notify": NotifyTable,
 }
+_STAND_INS: dict[str, dict[str, Any]] = {
+    "line": {"plant": "-", "name": "-"},
+    "length": {"max_speed": "2999 m/min"},
+    "mqtt": {"url": "mqtt://localhost"},
+}
+"""Values for keys that must stand there, when a section is looked at further although it is refused."""
 
 
 class WrittenTag:
@@ -82,6 +88,12 @@ class Pieces:
     broken_endpoints: set[str] = field(default_factory=set)
     broken_tags: set[str] = field(default_factory=set)
     files: list[Path] = field(default_factory=list)
+    patched: set[str] = field(default_factory=set)
+
+    def has(self, section: str, key: str) -> bool:
+        """Whether a key stands in a section, good or not."""
+        table = self.document.data.get(section)
+        return isinstance(table, dict) and key in table
 
     def named_files(self, key: str) -> list[str]:
         """Files named in [line] under `key` (`rules` or `tags_csv`), even when another key of [line] is refused."""
@@ -114,7 +126,11 @@ def take_apart(document: Document) -> Pieces:
             document.fault((), f"the table [{_shown(name)}] is missing; config/README.md tells what stands in it")
     for name, section in _SECTIONS.items():
         if name in data:
-            setattr(pieces, name, validate(section, document, (name,), data[name]))
+            good = validate(section, document, (name,), data[name])
+            if good is None and isinstance(data[name], dict):
+                pieces.patched.add(name)
+                good = salvage(section, data[name], _STAND_INS.get(name, {}))
+            setattr(pieces, name, good)
     if "product" in data:
         product = data["product"]
         if isinstance(product, dict) and "from" in product:

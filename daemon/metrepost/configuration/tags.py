@@ -27,7 +27,7 @@ def resolve_tags(pieces: Pieces) -> dict[str, Tag]:
 
 def is_bit(table: TagTable) -> bool:
     """Whether the tag is one bit, of a register or a table of bits."""
-    return table.bit is not None or table.table in ("coil", "discrete")
+    return table.table in ("coil", "discrete") or (table.bit is not None and table.type in (None, "int16", "uint16"))
 
 
 def own_or_unless_bit(written: WrittenTag, key: str) -> object:
