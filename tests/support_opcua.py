@@ -1,6 +1,6 @@
 """Real OPC UA servers for the tests, a TCP proxy that records, cuts and swallows, and a sink for what an endpoint delivers.
 
-Run as a program it is a server of its own: ``python support_opcua.py PORT HZ`` counts in a node at HZ per second.
+Run as a program it is a server of its own: ``python support_opcua.py PORT HZ [NAMESPACE…]`` counts in a node at HZ per second.
 """
 
 import asyncio
@@ -13,9 +13,12 @@ import struct
 import sys
 import time
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
 from asyncua import Server, ua
+from asyncua.crypto.permission_rules import User, UserRole
+from asyncua.server.user_managers import UserManager
 
 from metrepost.endpoints.opcua_health import Pace
 from metrepost.endpoints.plan import OpcUaEndpoint, OpcUaPoint
@@ -101,20 +104,48 @@ async def running(runner: Any) -> AsyncIterator[asyncio.Task[None]]:
                 await task
 
 
-class PlantServer:
-    """A real asyncua server in this process, security None."""
+class _Users(UserManager):
+    """Lets in who knows the password."""
 
-    def __init__(self, port: int, namespaces: Sequence[str] = (NAMESPACE,)) -> None:
+    def __init__(self, passwords: dict[str, str]) -> None:
+        self._passwords = passwords
+
+    def get_user(
+        self, iserver: Any, username: str | None = None, password: str | None = None, certificate: Any = None
+    ) -> User | None:
+        if username is not None and self._passwords.get(username) == password:
+            return User(role=UserRole.User, name=username)
+        return None
+
+
+class PlantServer:
+    """A real asyncua server in this process; security None, or with `certificate` and `key` only Basic256Sha256 for `users`."""
+
+    def __init__(
+        self,
+        port: int,
+        namespaces: Sequence[str] = (NAMESPACE,),
+        certificate: Path | None = None,
+        key: Path | None = None,
+        users: dict[str, str] | None = None,
+    ) -> None:
         self.port = port
         self._namespaces = namespaces
-        self._server = Server()
+        self._certificate, self._key = certificate, key
+        self._server = Server(user_manager=_Users(users) if users is not None else None)
         self._nodes: dict[str, Any] = {}
 
     async def __aenter__(self) -> "PlantServer":
         await self._server.init()
         self._server.set_endpoint(address(self.port))
         self._server.set_server_name("northmere")
-        self._server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+        if self._certificate is None:
+            self._server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+        else:
+            self._server.set_security_policy([ua.SecurityPolicyType.Basic256Sha256_SignAndEncrypt])
+            self._server.set_identity_tokens([ua.UserNameIdentityToken])
+            await self._server.load_certificate(self._certificate)
+            await self._server.load_private_key(self._key)
         for namespace in self._namespaces:
             await self._server.register_namespace(namespace)
         self.index = await self._server.get_namespace_index(NAMESPACE)
@@ -178,9 +209,10 @@ class ChildServer:
         self.port, self._hz = port, hz
         self._process: asyncio.subprocess.Process | None = None
 
-    async def start(self) -> None:
+    async def start(self, *before: str) -> None:
+        """Start, with the namespaces `before` registered ahead of its own."""
         self._process = await asyncio.create_subprocess_exec(
-            sys.executable, __file__, str(self.port), str(self._hz), stdout=asyncio.subprocess.PIPE
+            sys.executable, __file__, str(self.port), str(self._hz), *before, stdout=asyncio.subprocess.PIPE
         )
         assert self._process.stdout is not None
         async with asyncio.timeout(20):
@@ -328,8 +360,8 @@ def _numeric_node_id(data: bytes, at: int) -> int:
     raise ValueError(f"a service type is a numeric node id, not of form {form}")
 
 
-async def _count(port: int, hz: float) -> None:
-    async with PlantServer(port) as server:
+async def _count(port: int, hz: float, before: Sequence[str]) -> None:
+    async with PlantServer(port, [*before, NAMESPACE]) as server:
         await server.add("Counter", 0, ua.VariantType.Int64)
         await server.add("Steady", 21.5)
         print("ready", flush=True)
@@ -341,4 +373,4 @@ async def _count(port: int, hz: float) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(_count(int(sys.argv[1]), float(sys.argv[2])))
+    asyncio.run(_count(int(sys.argv[1]), float(sys.argv[2]), sys.argv[3:]))

@@ -13,7 +13,7 @@ import pytest_asyncio
 
 from metrepost.endpoints.opcua import OpcUaRunner
 from metrepost.readings import BAD, GOOD
-from support_opcua import BRISK, ChildServer, LineTime, PlantServer, Proxy, Sink, endpoint, free_port, point, running
+from support_opcua import BRISK, ChildServer, LineTime, Proxy, Sink, endpoint, free_port, point, running
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -128,6 +128,7 @@ async def test_a_frozen_server_is_noticed_and_taken_up_again(child):
 
 
 async def test_server_absent_at_start_then_there_then_killed_and_restarted():
+    """In its second life its namespaces stand in another order: an index kept from the first would read nothing."""
     sink = Sink()
     child = ChildServer(free_port(), hz=20.0)
     runner = OpcUaRunner(endpoint(child.port, point("Counter"), point("Steady")), sink, LineTime(), BRISK)
@@ -142,11 +143,11 @@ async def test_server_absent_at_start_then_there_then_killed_and_restarted():
             assert runner.health.gaps == 0, "nothing was lost before the first connection"
             await child.kill()
             await sink.until(lambda: sink.acts()[-1] == "endpoint_down")
-            await child.start()
+            await child.start("urn:northmere:new")
             await more(sink)
         finally:
             await child.kill()
-    assert sink.acts() == ["endpoint_down", "endpoint_up"] * 2 + ["endpoint_down"] * (sink.acts()[-1] == "endpoint_down")
+    assert sink.acts()[:4] == ["endpoint_down", "endpoint_up"] * 2
     assert runner.health.gaps == 1
     assert untold(sink) == []
     second_life = [i for i, r in enumerate(sink.readings("Counter")) if r.reason == "gap"]
@@ -218,17 +219,3 @@ async def test_garbage_instead_of_a_server_is_a_reason_and_no_crash():
     assert sink.acts() == ["endpoint_down"], "told once, however often it is tried"
     assert sink.readings("Counter")[0].reason.endswith("while connecting")
     assert runner.health.up is False
-
-
-async def test_namespaces_in_another_order_after_a_restart_are_followed():
-    """An index written down at the first connect would read another node, or none, after the second."""
-    port, sink = free_port(), Sink()
-    runner = OpcUaRunner(endpoint(port, point("Steady")), sink, LineTime(), BRISK)
-    async with running(runner):
-        async with PlantServer(port) as first:
-            await first.add("Steady", 1.0)
-            await sink.until(lambda: 1.0 in sink.values("Steady"))
-        async with PlantServer(port, ["urn:northmere:new", "urn:northmere:core-3"]) as second:
-            await second.add("Steady", 2.0)
-            await sink.until(lambda: 2.0 in sink.values("Steady"))
-    assert first.index != second.index

@@ -1,9 +1,13 @@
+import re
+
 import pytest
+from asyncua.crypto.cert_gen import setup_self_signed_certificate
+from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from metrepost.endpoints.opcua import OpcUaRunner
 from metrepost.endpoints.opcua_security import OpcUaSettingsError, address_of, unsupported
 from metrepost.endpoints.plan import OpcUaEndpoint, OpcUaSecurity
-from support_opcua import BRISK, LineTime, Sink, endpoint, point
+from support_opcua import BRISK, LineTime, PlantServer, Proxy, Sink, endpoint, free_port, point, running
 
 SIGNED = {"policy": "Basic256Sha256", "mode": "SignAndEncrypt", "certificate": "c.der", "key": "k.pem", "trust": "s.der"}
 
@@ -51,3 +55,50 @@ def test_the_standard_port_is_added(address, expected):
 def test_a_wrong_address_is_refused(address):
     with pytest.raises(OpcUaSettingsError, match="endpoint plc: "):
         address_of(OpcUaEndpoint("plc", address, ()))
+
+
+async def self_signed(folder, name):
+    """A certificate (DER) and its key (PEM) for an application of this name."""
+    certificate, key = folder / f"{name}.der", folder / f"{name}.pem"
+    await setup_self_signed_certificate(
+        key,
+        certificate,
+        f"urn:northmere:{name}",
+        "localhost",
+        [ExtendedKeyUsageOID.CLIENT_AUTH, ExtendedKeyUsageOID.SERVER_AUTH],
+        {},
+    )
+    return certificate, key
+
+
+async def test_signed_and_encrypted_with_user_and_password_and_a_cut_is_bridged(tmp_path):
+    own, own_key = await self_signed(tmp_path, "daemon")
+    its, its_key = await self_signed(tmp_path, "server")
+    settings = {"policy": "Basic256Sha256", "mode": "SignAndEncrypt", "certificate": str(own), "key": str(own_key)}
+    async with PlantServer(free_port(), certificate=its, key=its_key, users={"reader": "only-looks"}) as server:
+        await server.add("Temperature", 60.0)
+        sink = Sink()
+        security = OpcUaSecurity(**settings, trust=str(its), user="reader", password="only-looks")
+        async with Proxy(server.port) as proxy:
+            runner = OpcUaRunner(endpoint(proxy.port, point("Temperature"), security=security), sink, LineTime(), BRISK)
+            async with running(runner):
+                await sink.until(lambda: 60.0 in sink.values("Temperature"))
+                await proxy.cut(refuse=False)
+                await server.write("Temperature", 61.0)
+                await sink.until(lambda: 61.0 in sink.values("Temperature"))
+            assert (runner.health.bridged, runner.health.gaps) == (1, 0)
+            assert b"only-looks" not in b"".join(bytes(sent) for sent in proxy.sent)
+
+        wrong = {
+            "Bad(UserAccessDenied|IdentityTokenRejected)": OpcUaSecurity(
+                **settings, trust=str(its), user="reader", password="guessed"
+            ),
+            ".": OpcUaSecurity(**settings, trust=str(own), user="reader", password="only-looks"),
+            "No such file": OpcUaSecurity(**settings, trust=str(tmp_path / "absent.der"), user="reader", password="x"),
+        }
+        for said, refused in wrong.items():
+            runner = OpcUaRunner(endpoint(server.port, point("Temperature"), security=refused), Sink(), LineTime(), BRISK)
+            (probed,) = await runner.probe([])
+            assert probed.quality == "bad"
+            assert re.search(f"no connection: .*{said}", probed.reason), probed.reason
+            assert "guessed" not in probed.reason
