@@ -194,7 +194,7 @@ class BookAgainstModel(RuleBasedStateMachine):
 
 TestBookAgainstModel = BookAgainstModel.TestCase
 TestBookAgainstModel.settings = settings(
-    max_examples=120, stateful_step_count=40, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    max_examples=400, stateful_step_count=40, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 
 

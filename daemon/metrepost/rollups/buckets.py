@@ -1,0 +1,136 @@
+"""Rollups of a line: statistics of chosen tags over exact buckets of cable, of time, and over reels.
+
+What weighs what:
+
+* buckets of **length** and reels weight a good reading by the cable it stands for (metres);
+* buckets of **time** weight it by the time it stands for (seconds), whether the cable moves or not. At constant speed both agree.
+
+An instant reading stands for the cable (and time) since the reading before it, at most three expected intervals of it; a register
+that holds (mean, max, min) for the piece it says. Pieces of one tag never overlap; what no piece covers is left out. A piece over a
+boundary is shared out by length (or time) and counts in `n` where it ends. The first reading of a tag only marks where it begins,
+and readings of cable that stands bring nothing to buckets of length.
+
+A bucket closes when its tag has been accounted for to its end; failing that, on a tick `grace` seconds and three intervals later.
+"""
+
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from ..events import RollupOut
+from ..line.plan import RollupPlan
+from ..readings import Measured, Tag
+from .bucket import Span
+from .capability import Limits
+from .reel import Cut
+from .track import Track
+
+GRACE = 2.0
+"""Seconds that a late reading (OPC UA) has before a bucket that nothing else closes is closed without it."""
+LOOK = 0.5
+"""Seconds between two looks at what is overdue."""
+UNCUT = 400
+"""Metres kept apart between a station and the cut: path, accumulator and room (84 m + 200 m on the demonstration line)."""
+_PLACES = 128
+
+
+class RollupBook:
+    """All buckets of one line.
+
+    `plan` says spans, tags and product limits; `tags` knows each of them. `grace` in seconds; `uncut` in whole metres (0: no
+    reels). `held` names tags that are reported on change (OPC UA subscriptions): their value stands until the next one.
+    Raises ValueError for a tag that is not known or a span that is not above 0.
+    """
+
+    def __init__(
+        self,
+        plan: RollupPlan,
+        tags: Mapping[str, Tag],
+        *,
+        grace: float = GRACE,
+        uncut: int = UNCUT,
+        held: Iterable[str] = (),
+    ) -> None:
+        spans = tuple(Span(name, size) for name, size in plan.lengths)
+        spans += tuple(Span(name, size, timed=True) for name, size in plan.times)
+        for span in spans:
+            if not 0.0 < span.size < float("inf"):
+                raise ValueError(f"rollup span {span.name!r} has size {span.size}; a span is above 0")
+        held = frozenset(held)
+        self._tracks: dict[str, Track] = {}
+        for name in plan.tags:
+            if name not in tags:
+                raise ValueError(f"rollups name tag {name!r}, which the line does not have")
+            limits = {product: Limits(*pair) for product, pair in plan.limits.get(name, {}).items()}
+            self._tracks[name] = Track(tags[name], spans, limits, keep=uncut, held=name in held, grace=grace)
+        # where the cable was in front of each station a little while ago
+        self._places: dict[str, deque[tuple[float, float]]] = {}
+        self._now = 0.0
+        self._next_look = 0.0
+
+    def reading(self, m: Measured, product: str) -> list[RollupOut]:
+        """A reading or computed value; `product` is the name of the product at its metre. Other tags are ignored."""
+        track = self._tracks.get(m.tag)
+        if track is None:
+            return []
+        if m.time > self._now:
+            self._now = m.time
+        out: list[RollupOut] = []
+        track.reading(m, product, out)
+        return out
+
+    def tick(self, now: float, metre_now: Callable[[str], float] | None = None) -> list[RollupOut]:
+        """Line time went on: close what is overdue.
+
+        `metre_now` gives the cable metre in front of a station. With it, buckets of length close for tags that have fallen
+        silent; without it only those of time do.
+        """
+        if now > self._now:
+            self._now = now
+        if now < self._next_look:
+            return []
+        self._next_look = now + LOOK
+        if metre_now is not None:
+            for station in {track.tag.station for track in self._tracks.values()}:
+                self._places.setdefault(station, deque(maxlen=_PLACES)).append((now, metre_now(station)))
+        out: list[RollupOut] = []
+        for track in self._tracks.values():
+            track.waited(now, self._metre_then(track.tag.station, now - track.wait), out)
+        return out
+
+    def cut(self, metre: float, reel: str, now: float | None = None) -> list[RollupOut]:
+        """`reel` ends at cable metre `metre`. Reels of tags that have not answered for that metre yet are told later."""
+        out: list[RollupOut] = []
+        for track in self._tracks.values():
+            track.cut(Cut(metre, reel, self._now if now is None else now), out)
+        return out
+
+    @property
+    def dropped(self) -> dict[str, float]:
+        """What did not find its way into a bucket: readings that came too late (`left_late`), buckets of long holes that were
+        not told (`skipped`), metres by which cuts lay before what was already counted to a reel (`cut_behind`)."""
+        tracks = self._tracks.values()
+        return {
+            "left_late": sum(track.left_late for track in tracks),
+            "skipped": sum(track.skipped for track in tracks),
+            "cut_behind": sum(track.cut_behind for track in tracks),
+        }
+
+    def snapshot(self) -> dict[str, Any]:
+        """All state as JSON-able data."""
+        return {"format": 1, "now": self._now, "tags": {name: track.snapshot() for name, track in self._tracks.items()}}
+
+    def restore(self, state: Mapping[str, Any]) -> list[str]:
+        """Take back a snapshot. Returns the tags that begin anew: those that are new, and those whose spans have changed."""
+        saved = state.get("tags", {})
+        self._now = float(state.get("now") or 0.0)
+        return [name for name, track in self._tracks.items() if name not in saved or not track.restore(saved[name])]
+
+    def _metre_then(self, station: str, then: float) -> float | None:
+        """The last place noted at or before a moment; None when that is not known."""
+        metre = None
+        for time, place in self._places.get(station, ()):
+            if time > then:
+                break
+            metre = place
+        return metre
