@@ -1,0 +1,53 @@
+"""The score as text: in every row both the lumps missed and the drops alarmed."""
+
+import io
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+
+from .score_card import BLIND, UNCOVERED, WITNESSED, Score
+
+
+def _lumps(score: Score, kind: str) -> str:
+    row = score.lumps_shown[kind]
+    text = f"{row.missed} of {row.shown}"
+    return f"{text} ({row.listed} listed)" if row.missed else text
+
+
+def table(scores: Sequence[Score], width: int = 132) -> str:
+    """Two tables: lumps and drops by witness and speed; then alarms, spark faults and cuts."""
+    lumps = Table(title="Lumps missed (of those the cold gauge showed) and drops alarmed", title_justify="left")
+    for head in ("witness", "m/min", WITNESSED, UNCOVERED, BLIND, "drops alarmed", "per 1000", "drops over limit"):
+        lumps.add_column(head, justify="left" if head == "witness" else "right")
+    others = Table(title="Alarms, spark faults, cuts", title_justify="left")
+    heads = (
+        "witness",
+        "m/min",
+        "alarms",
+        "on no flaw",
+        "doubles",
+        "metres (allowed)",
+        "necks missed",
+        "sparks missed",
+        "cuts missed",
+    )
+    for head in heads:
+        others.add_column(head, justify="left" if head == "witness" else "right")
+    for s in scores:
+        speed = f"{s.speed:g}"
+        drops = f"{s.drops_alarmed} of {s.drops}", f"{s.drops_alarmed_per_1000:.2f}", f"{s.drops_shown}"
+        lumps.add_row(s.witness, speed, _lumps(s, WITNESSED), _lumps(s, UNCOVERED), _lumps(s, BLIND), *drops)
+        metres = f"{s.alarmed_metres:.2f} ({s.alarmed_metres_allowed:.2f})"
+        sparks = f"{s.sparks_missed} of {s.sparks}"
+        if s.sparks > s.sparks_missed:
+            sparks += f", {s.spark_distance:.2f} m off ({s.spark_allowed:.2f})"
+        cuts = f"{s.cuts_missed} of {s.cuts}" + (f", {s.cut_distance:.2f} m off" if s.cuts > s.cuts_missed else "")
+        necks = f"{s.necks_missed} of {s.necks_shown}"
+        counts = str(s.alarms), str(s.false_alarms), str(s.doubles)
+        others.add_row(s.witness, speed, *counts, metres, necks, sparks, cuts)
+    buffer = io.StringIO()
+    console = Console(file=buffer, width=width, color_system=None, legacy_windows=False)
+    console.print(lumps)
+    console.print(others)
+    return buffer.getvalue()
