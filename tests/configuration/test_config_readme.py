@@ -1,0 +1,66 @@
+"""The reference tells the truth: its example loads, it names every key, its defaults are those of the models."""
+
+import re
+
+import pytest
+
+from metrepost.configuration import load_line, shipped_config
+from metrepost.configuration.models import LineFile
+from metrepost.configuration.schemas import schemas
+from metrepost.line.computed import FUNCTIONS
+
+TEXT = (shipped_config() / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```(\w+)\n(.*?)```", TEXT, re.DOTALL)
+
+
+def test_the_example_loads_with_its_list_and_people(tmp_path):
+    whole, people = [block for kind, block in BLOCKS if kind == "toml"]
+    (register_list,) = [block for kind, block in BLOCKS if kind == "csv"]
+    (tmp_path / "registers.csv").write_text(register_list, encoding="utf-8")
+    (tmp_path / "secrets").mkdir()
+    (tmp_path / "secrets" / "maintenance-url").write_text("json://192.0.2.40\n", encoding="utf-8")
+    whole = whole.replace("rules = []", 'rules = []\ntags_csv = "registers.csv"')
+    (tmp_path / "line.toml").write_text(whole + people, encoding="utf-8")
+    line = load_line(tmp_path / "line.toml", environ={}, kinds={})
+    assert "cold-gauge.x_min" in line.plan.tags
+    assert [person.name for person in line.notify.people] == ["maintenance"]
+
+
+def _keys(schema):
+    for name, table in {"LineFile": schema, **schema["$defs"]}.items():
+        for key in table.get("properties", {}):
+            yield name, key
+
+
+@pytest.mark.parametrize(("table", "key"), sorted(set(_keys(schemas({})["line"]))))
+def test_every_key_is_told(table, key):
+    if table in ("SecretTable", "NameTable") or key == "format":
+        return
+    assert re.search(rf"`[^`\n]*\b{key}\b[^`\n]*`", TEXT), f"{table}.{key} is not in config/README.md"
+
+
+def test_functions_of_computed_tags_are_told():
+    for name in FUNCTIONS:
+        assert f"`{name}`" in TEXT
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "default"),
+    [
+        ("ModbusTcpTable", "poll", 1.0),
+        ("ModbusTcpTable", "timeout", 0.5),
+        ("ModbusTcpTable", "max_gap", 8),
+        ("ModbusTcpTable", "max_registers", 125),
+        ("OpcUaTable", "publish", 0.1),
+        ("OpcUaTable", "sampling", 0.05),
+        ("OpcUaTable", "timeout", 4.0),
+        ("LengthTable", "resolution", 0.01),
+        ("LengthTable", "reverse_limit", 0.5),
+        ("MqttTable", "keepalive", 30.0),
+        ("NotifyTable", "flood", 10),
+        ("NotifyTable", "window", 600.0),
+    ],
+)
+def test_defaults_are_those_of_the_reference(table, key, default):
+    """In seconds and metres, as the tables of the reference say."""
+    assert LineFile.model_json_schema()["$defs"][table]["properties"][key]["default"] == default
