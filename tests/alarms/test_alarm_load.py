@@ -106,6 +106,14 @@ def test_a_restart_changes_nothing():
         assert again.figures(NOON + later) == meter.figures(NOON + later)
 
 
+def test_a_snapshot_that_does_not_fit_begins_anew():
+    meter = LoadMeter()
+    meter.note(alarm_event(), NOON)
+    assert not meter.restore({"classes": {"product": {"day": "nonsense"}}})
+    assert meter.restore({})
+    assert product(meter, NOON).last_day == 1
+
+
 def test_the_payload_has_a_schema_and_reads_back():
     meter = LoadMeter()
     meter.note(alarm_event(), NOON)

@@ -236,6 +236,27 @@ class TestClosingOnTime:
             assert r.mean == pytest.approx(0.3 * 40.0 + 0.7 * 44.0)
             assert r.metres_good == pytest.approx(100.0)
 
+    def test_a_subscription_that_begins_with_a_value_of_an_hour_ago_stands_from_now_on(self):
+        b = book(lengths=(), times=[("10s", 10.0)], held=[BORE.name])
+        b.tick(START, lambda _: 100.0)
+        b.reading(measured(3.0, -3000.0, 40.0), "p")
+        out = []
+        for i in range(1, 60):
+            out += b.tick(START + 0.5 * i, lambda _, metre=100.0 + 0.5 * i: metre)
+        first, second = data(out)
+        assert (first.mean, second.mean, first.opened[-11:]) == (40.0, 40.0, ":40.000000Z")
+        assert 100.0 <= first.start < 101.0
+        assert second.metres_good == pytest.approx(10.0)
+
+    def test_a_held_value_that_comes_too_late_stands_from_then_on(self):
+        b = book(lengths=(), times=[("10s", 10.0)], held=[BORE.name])
+        b.reading(measured(0.0, 0.0, 40.0), "p")
+        assert len(b.tick(START + 13.0)) == 1
+        b.reading(measured(0.0, 9.0, 44.0), "p")
+        (r,) = data(b.tick(START + 23.0))
+        assert b.dropped["left_late"] == 1
+        assert r.max == 44.0 and r.last == 44.0
+
     def test_a_held_value_ends_with_its_source(self):
         b = book(lengths=[("100m", 100.0)], held=[BORE.name])
         b.reading(measured(0.0, 0.0, 40.0), "p")

@@ -173,11 +173,16 @@ class LoadMeter:
         """All counts as JSON-able data."""
         return {"format": 1, "began": self._began, "classes": msgspec.to_builtins(self._classes, enc_hook=list)}
 
-    def restore(self, state: Mapping[str, Any]) -> None:
-        """Take back a snapshot. Raises msgspec.ValidationError, and changes nothing, when it does not fit."""
-        classes = msgspec.convert(state.get("classes", {}), dict[str, _ClassMeter], dec_hook=_deque)
+    def restore(self, state: Mapping[str, Any]) -> bool:
+        """Take back a snapshot. False, and counting begins anew, when it does not fit."""
+        try:
+            classes = msgspec.convert(state.get("classes", {}), dict[str, _ClassMeter], dec_hook=_deque)
+            began = msgspec.convert(state.get("began"), float | None)
+        except (msgspec.ValidationError, TypeError):
+            return False
         self._classes.update({name: meter for name, meter in classes.items() if name in self._classes})
-        self._began = msgspec.convert(state.get("began"), float | None)
+        self._began = began
+        return True
 
     def _begin(self, time: float) -> None:
         if self._began is None:

@@ -73,10 +73,10 @@ class RollupBook:
         track = self._tracks.get(m.tag)
         if track is None:
             return []
-        if m.time > self._now:
+        if m.time > self._now:  # never true of NaN
             self._now = m.time
         out: list[RollupOut] = []
-        track.reading(m, product, out)
+        track.reading(m, product, self._now, out)
         return out
 
     def tick(self, now: float, metre_now: Callable[[str], float] | None = None) -> list[RollupOut]:
@@ -95,7 +95,9 @@ class RollupBook:
                 self._places.setdefault(station, deque(maxlen=_PLACES)).append((now, metre_now(station)))
         out: list[RollupOut] = []
         for track in self._tracks.values():
-            track.waited(now, self._metre_then(track.tag.station, now - track.wait), out)
+            metre = self._metre_then(track.tag.station, now - track.wait)
+            if metre_now is None or metre is not None:  # at first nobody knows where the cable was that long ago
+                track.waited(now, metre, out)
         return out
 
     def cut(self, metre: float, reel: str, now: float | None = None) -> list[RollupOut]:
@@ -123,7 +125,8 @@ class RollupBook:
     def restore(self, state: Mapping[str, Any]) -> list[str]:
         """Take back a snapshot. Returns the tags that begin anew: those that are new, and those whose spans have changed."""
         saved = state.get("tags", {})
-        self._now = float(state.get("now") or 0.0)
+        now = state.get("now")
+        self._now = float(now) if isinstance(now, float | int) else 0.0
         return [name for name, track in self._tracks.items() if name not in saved or not track.restore(saved[name])]
 
     def _metre_then(self, station: str, then: float) -> float | None:

@@ -52,6 +52,7 @@ class Track:
         self._edge: _Place | None = None
         self._quality: Quality | None = None  # of the held value
         self._value = 0.0
+        self._since = 0.0
         self._product = ""
         self._uncut = Uncut(keep) if keep else None
         self._cuts: list[Cut] = []
@@ -63,16 +64,25 @@ class Track:
 
     # ---- what comes in -------------------------------------------------------------------------------------------------
 
-    def reading(self, m: Measured, product: str, out: list[RollupOut]) -> None:
-        """A reading or computed value. One older than what is already accounted for is counted in `left_late`."""
+    def reading(self, m: Measured, product: str, now: float, out: list[RollupOut]) -> None:
+        """A reading or computed value. One older than what is already accounted for is counted in `left_late`.
+
+        A held value that is late still stands from here on: a subscription may begin with a value of an hour ago.
+        """
         edge = self._edge
         time = m.time
-        if edge is None and abs(time) < LATEST:
-            self._begin(time, m.metre if abs(m.metre) < FARTHEST else 0.0)
+        if not abs(time) < LATEST:
+            self.left_late += 1
+            return
+        if edge is None:
+            if not self._held or time > now - self.wait:
+                self._begin(time, m.metre if abs(m.metre) < FARTHEST else 0.0)
             self._remember(m, product)
             return
-        if edge is None or not edge.time <= time < LATEST:
+        if time < edge.time:
             self.left_late += 1
+            if self._held and time >= self._since:
+                self._remember(m, product)
             return
         # reverse motion and nonsense bring no new cable
         metre = m.metre if edge.metre < m.metre < FARTHEST else edge.metre
@@ -108,11 +118,13 @@ class Track:
 
         Closes buckets that end before that. With `metre` None only time is known to have passed.
         """
-        if self._edge is None:
-            return
         due = now - self.wait
+        if self._edge is None:
+            if self._quality is not None and self._held:
+                self._begin(due, metre if metre is not None and abs(metre) < FARTHEST else 0.0)
+            return
         edge = self._edge
-        metre = max(edge.metre, metre) if metre is not None and metre == metre else edge.metre
+        metre = metre if metre is not None and edge.metre < metre < FARTHEST else edge.metre
         ends = any((due if s.timed else metre) >= b.end for s, b in zip(self._spans, self._buckets, strict=True))
         if due > edge.time and ends:
             quality, value, product = (self._quality, self._value, self._product) if self._held else (None, 0.0, "")
@@ -146,6 +158,7 @@ class Track:
     def _remember(self, m: Measured, product: str) -> None:
         finite = -GREATEST < m.value < GREATEST
         self._quality = m.quality if finite else BAD
+        self._since = m.time
         self._value = m.value if finite else 0.0
         self._product = product
 
