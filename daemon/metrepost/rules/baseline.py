@@ -1,7 +1,8 @@
 """A gauge's own running median by metre: what "height" of a lump is measured over.
 
 The median is over bins of cable, not over readings, so that a slow line does not make it shorter; an excursion that is short
-against the window does not move it.
+against the window does not move it. It is held while nothing is added (the line is not producing); after a hole longer than the
+window it begins anew.
 """
 
 from bisect import bisect_left, insort
@@ -28,6 +29,8 @@ class Baseline:
     def add(self, metre: float, value: float) -> None:
         """Take a reading into the baseline. Metres that go back (reverse motion) stay in the bin that is open."""
         key = int(metre // self._width)
+        if self._key is not None and key - self._key > BINS:
+            self._forget()
         if self._key is None:
             self._key = key
         elif key > self._key:
@@ -38,6 +41,19 @@ class Baseline:
         self._n += 1
         if not self._sorted:
             self.level = self._sum / self._n
+
+    def level_at(self, metre: float) -> float:
+        """The level for a reading at `metre`; NaN when the last window holds nothing (a long outage, a stop with a long ramp):
+        the cable may have another size now, and every reading of it would look like a flaw."""
+        if self._key is None or int(metre // self._width) - self._key > BINS:
+            return float("nan")
+        return self.level
+
+    def _forget(self) -> None:
+        self._sorted.clear()
+        self._bins.clear()
+        self._key, self._sum, self._n = None, 0.0, 0
+        self.level = float("nan")
 
     def _close(self, key: int) -> None:
         done = self._key

@@ -195,7 +195,7 @@ class FlawRule(Rule):
 
     def _own_reading(self, m: Measured, view: View) -> list[Finding]:
         baseline = self._baselines[m.tag]
-        level = baseline.level
+        level = baseline.level_at(m.metre)
         baseline.add(m.metre, m.value)
         if level != level:
             level = baseline.level
