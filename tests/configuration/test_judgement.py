@@ -102,3 +102,13 @@ def test_passwords_in_the_clear(tmp_path):
     assert [note.level for note in _notes(written(tmp_path, text), "mqtt", {"P": "x"})] == ["warning"]
     text = changed(text, "mqtt://broker", "mqtts://broker")
     assert _notes(written(tmp_path, text), "mqtt", {"P": "x"}) == []
+
+
+def test_the_demonstration_line_has_nothing_to_be_ashamed_of():
+    from metrepost.configuration import load_line, shipped_config
+
+    notes = judge(load_line(shipped_config() / "core-3.toml", environ={}))
+    assert not any("no response" in note.text for note in notes)
+    assert [note.about for note in notes if "drops are told" in note.text] == ["rule cold-lump"]
+    assert not any(note.about == "station spark-tester" for note in notes), "a counter misses no spark between two reads"
+    assert {note.about for note in notes if note.level == "warning"} <= {"rule cold-lump"}

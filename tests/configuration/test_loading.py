@@ -245,12 +245,13 @@ def test_the_shipped_folders_are_found():
     assert shipped_rules().is_dir()
 
 
-def test_the_demonstration_line_loads(tmp_path):
-    """With no rules but its own line file and products, as shipped."""
-    (tmp_path / "foam-core.toml").write_text("format = 1\n[rule]\n")
-    line = load_line(shipped_config() / "core-3.toml", rules_dirs=[tmp_path], environ={})
+def test_the_demonstration_line_loads():
+    """As shipped: its rules, its products, and running rules made of them."""
+    line = load_line(shipped_config() / "core-3.toml", environ={})
     assert line.plan.name == "core-3"
     assert len(line.plan.tags) > 40
     assert {endpoint.name for endpoint in line.endpoints} == {"gauges", "drives", "plc"}
     assert set(line.plan.product.products) == {"75", "76"}
     assert line.plan.tags["cold-gauge.ovality"].unit == "mm"
+    assert {"cold-diameter", "cold-lump"} <= {rule.name for rule in line.build_rules()}
+    assert line.plan.rollups.limits["cold-gauge.diameter"]["K75-480"] == (pytest.approx(4.75), pytest.approx(4.85))

@@ -13,7 +13,7 @@ from ..endpoints.modbus_plan import plan as polls_of
 from ..endpoints.plan import Endpoint, ModbusEndpoint, OpcUaEndpoint
 from ..line.plan import LinePlan
 from ..readings import Hold, Tag
-from ..readings.units import Extent
+from ..readings.units import Extent, same_dimension
 from ..rules.contract import RuleSettings
 from .plan import LoadedLine
 
@@ -92,7 +92,7 @@ def coverage(plan: LinePlan) -> list[Note]:
             continue  # no gauge: it looks at no cable
         seen: dict[tuple[str, float], list[str]] = {}
         for tag in plan.tags.values():
-            if tag.station == station.name and tag.unit:
+            if tag.station == station.name and looks_at_cable(tag):
                 seen.setdefault((_held(tag), sure_to_see(tag, station.aperture, plan.axis.max_speed)), []).append(
                     tag.local_name
                 )
@@ -112,6 +112,11 @@ def _held(tag: Tag) -> str:
     if tag.hold is Hold.INSTANT:
         return "instant"
     return f"{tag.hold.value} since read" if tag.since_read else f"{tag.hold.value} of {tag.window * 1000:g} ms"
+
+
+def looks_at_cable(tag: Tag) -> bool:
+    """Whether a tag measures the cable from metre to metre: a diameter or a capacitance, not a count or a voltage."""
+    return any(same_dimension(tag.unit, unit) for unit in ("mm", "pF/m", "ohm"))
 
 
 def sure_to_see(tag: Tag, aperture: float, speed: float) -> float:
@@ -164,23 +169,26 @@ def _metres(value: object) -> float | None:
 
 
 def long_delays(rules: Rules, plan: LinePlan) -> list[Note]:
-    """Rules whose delay or window is longer than a short flaw, at stations where no `flaw` rule looks for those."""
+    """Bands on the cable whose window or delay is longer than a short flaw, at stations where no `flaw` rule looks for those.
+
+    A warning where the gauge has registers that would show them (max or min), else for information.
+    """
     rules = list(rules)
     looked_at = {tag.partition(".")[0] for _, settings in rules if settings.kind == "flaw" for tag in settings.tags()}
     speed = plan.axis.max_speed if plan.axis else 0.0
     notes: list[Note] = []
     for name, settings in rules:
-        if settings.kind != "band" or not settings.tags():
+        tag = plan.tags.get(settings.tags()[0]) if settings.kind == "band" and settings.tags() else None
+        if tag is None or tag.station in looked_at or not looks_at_cable(tag) or plan.stations[tag.station].aperture == 0.0:
             continue
-        station = settings.tags()[0].partition(".")[0]
-        if station not in plan.stations or plan.stations[station].aperture == 0.0 or station in looked_at:
+        extents = {key: extent for key in ("over", "on_delay") if isinstance(extent := getattr(settings, key, None), Extent)}
+        long = [key for key, extent in extents.items() if (extent.metres or extent.seconds * speed) > SHORT_FLAW]
+        if not long:
             continue
-        for key in ("over", "on_delay"):
-            extent = getattr(settings, key, None)
-            length = (extent.metres or extent.seconds * speed) if isinstance(extent, Extent) else 0.0
-            if length > SHORT_FLAW:
-                text = f"{key} is {extent}: flaws shorter than that are not seen, and no flaw rule reads {station}"
-                notes.append(Note("warning", f"rule {name}", text))
+        peaks = any(other.station == tag.station and other.hold in (Hold.MAX, Hold.MIN) for other in plan.tags.values())
+        told = " and ".join(f"{key} is {extents[key]}" for key in long)
+        text = f"{told}: flaws shorter than that are not seen, and no flaw rule reads {tag.station}"
+        notes.append(Note("warning" if peaks else "info", f"rule {name}", text))
     return notes
 
 
