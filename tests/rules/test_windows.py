@@ -88,7 +88,7 @@ def test_a_crawling_line_stays_bounded_and_right():
     )
 )
 def test_agrees_with_a_plain_integral_on_every_prefix(readings):
-    """Each value stands until the next good reading; with a gap between the two it stands for nothing. Spacings are wider than a cell, so the answer is exact."""
+    """Each value stands until the next good reading; with a gap between the two it stands for nothing."""
     window, x, points = Window(METRE), 0.0, []
     for spacing, value, gap in readings:
         x += spacing

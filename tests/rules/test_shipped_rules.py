@@ -1,0 +1,84 @@
+"""The shipped rule set and the examples of its reference, against the demonstration line."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from metrepost.assembly import assemble
+from metrepost.configuration.load import load_line
+from metrepost.core import Event
+from metrepost.events import AlarmEvent, DropEvent, SparkEvent, StretchEvent
+from metrepost.rules.kinds import KINDS
+from metrepost_sim.direct import START, DirectLine
+from metrepost_sim.scenarios import demo, healthy
+
+ROOT = Path(__file__).parents[2]
+LINE = ROOT / "config" / "core-3.toml"
+EXAMPLES = re.findall(r"```toml\n(.*?)```", (ROOT / "rules" / "README.md").read_text(), re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def line():
+    return load_line(LINE)
+
+
+def events(line, scenario, seconds):
+    core, source = assemble(line), DirectLine(scenario)
+    return [each for item in source.inputs(seconds) for each in core.feed(item) if isinstance(each, Event)]
+
+
+def alarms(found):
+    return [each.data.alarm for each in found if isinstance(each.data, AlarmEvent) and each.data.transition == "raised"]
+
+
+def test_every_alarm_has_a_cause_a_consequence_and_a_response(line):
+    for name, settings in line.rules:
+        for limit, text in settings.limits().items():
+            assert text.cause, f"{name}.{limit}"
+            assert text.consequence, f"{name}.{limit}"
+            assert text.response, f"{name}.{limit}"
+            if text.priority in ("high", "critical"):
+                assert text.respond_within is not None, f"{name}.{limit}"
+
+
+def test_the_set_uses_every_kind(line):
+    assert {settings.kind for _, settings in line.rules} == set(KINDS)
+
+
+def test_a_healthy_line_is_silent(line):
+    """From the moment on at which the cable before the cold gauge has passed the hot one: water before that has no witness."""
+    found = [each for each in events(line, healthy(seed=7, drops=8.0), 100.0) if each.time > START + 45.0]
+    assert alarms(found) == []
+    assert any(isinstance(each.data, DropEvent) for each in found), "there was water to be silent about"
+
+
+def test_the_demonstration_shows_every_class(line):
+    found = events(line, demo(seed=1), 80.0)
+    raised = set(alarms(found))
+    assert {
+        "cold-lump.lump", "cold-neck.neck", "conductor-diameter.low", "nitrogen.low", "water.high", "wipe-air.low",
+        "wipe-failing.over", "spark-faults.over",
+    } <= raised  # fmt: skip
+    assert [each.data.faults for each in found if isinstance(each.data, SparkEvent)] == [1, 1]
+    wet = [each.data for each in found if isinstance(each.data, StretchEvent) and each.data.mark == "wet"]
+    assert [stretch.open for stretch in wet] == [True, False]
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_the_examples_of_the_reference_fit_the_demonstration_line(example, tmp_path):
+    config = tmp_path / "config"
+    (config / "products").mkdir(parents=True)
+    for product in (ROOT / "config" / "products").glob("*.toml"):
+        (config / "products" / product.name).write_text(product.read_text())
+    (config / "core-3.toml").write_text(LINE.read_text().replace("foam-core.toml", "example.toml"))
+    (config / "example.toml").write_text(example if example.startswith("format") else f"format = 1\n{example}")
+    assert len(load_line(config / "core-3.toml").rules) == 1
+
+
+def test_the_reference_names_every_kind_and_every_key():
+    text = (ROOT / "rules" / "README.md").read_text()
+    for kind, settings in KINDS.items():
+        assert f"## `{kind}`" in text
+        for name, field in settings.model_fields.items():
+            assert f"`{field.alias or name}`" in text or f"{field.alias or name} = " in text, f"{kind}: {name}"
