@@ -32,7 +32,9 @@ from .readings.moment import rfc3339
 TICK = 0.1
 """Line time between two ticks, seconds."""
 SNAPSHOT_EVERY = 10.0
-"""Line time between two snapshots of the core, seconds."""
+"""Line time between two snapshots of the whole core, seconds."""
+PLACE_EVERY = 1.0
+"""Line time between two snapshots of where the line stands, seconds: what a kill makes uncertain is no longer than this."""
 INBOX = 200_000
 """Inputs that wait for the core at most; the oldest readings go first and are counted. Acts are never dropped."""
 UNCOMMITTED = 50_000
@@ -85,6 +87,7 @@ class LineService:
         self._started = self.clock.line_time()
         self._next_tick = self._started
         self._next_snapshot = self._started + SNAPSHOT_EVERY
+        self._next_place = self._started + PLACE_EVERY
         self._journal_down = ""
 
     # ---- the loop --------------------------------------------------------------------------------------------------------
@@ -175,8 +178,8 @@ class LineService:
     async def _commit(self) -> None:
         """Commit what the core said, then tell people and listeners. A full disk is waited out; nothing is told uncommitted."""
         now = self.clock.line_time()
-        due = now >= self._next_snapshot
-        if not self._pending and not due:
+        whole, place = now >= self._next_snapshot, now >= self._next_place
+        if not self._pending and not whole and not place:
             return
         outputs = self._pending[:]
         batch: list[Item] = []
@@ -189,7 +192,10 @@ class LineService:
                 log.warning("act refused", line=self.plan.name, act=item.act, alarm=item.alarm, why=item.why)
         if any(isinstance(item, AlarmState) for item in outputs):
             batch.append(Snapshot("alarms", msgspec.json.encode(self.core.alarms.snapshot())))
-        if due:
+        if place:
+            batch.append(Snapshot("place", msgspec.json.encode(self.core.place())))
+            self._next_place = now + PLACE_EVERY
+        if whole:
             batch.append(Snapshot("core", msgspec.json.encode(self.core.snapshot())))
             self._next_snapshot = now + SNAPSHOT_EVERY
         try:
@@ -230,10 +236,13 @@ class LineService:
 
     async def _resume(self) -> None:
         """Go on from the last snapshot, and say that the daemon started."""
-        saved = await self._journal.snapshot("core")
+        saved, place = await self._journal.snapshot("core"), await self._journal.snapshot("place")
         trouble: list[str] = []
-        if saved is not None:
-            trouble = self.core.restore(msgspec.json.decode(saved))
+        if saved is not None or place is not None:
+            trouble = self.core.restore(
+                msgspec.json.decode(saved) if saved is not None else {},
+                msgspec.json.decode(place) if place is not None else None,
+            )
         alarms = await self._journal.snapshot("alarms")
         if alarms is not None:
             restored = self.core.alarms.restore(msgspec.json.decode(alarms))
@@ -266,7 +275,7 @@ class LineService:
     async def _finish(self) -> None:
         self._eat()
         self._pending.append(self._configuration("stop", "stopped on request", self.clock.line_time()))
-        self._next_snapshot = 0.0
+        self._next_snapshot = self._next_place = 0.0
         await self._commit()
         try:
             async with asyncio.timeout(FLUSH):

@@ -1,0 +1,77 @@
+"""Commands with wrong arguments, absent files, wrong folders: an exit code, a sentence, never a traceback."""
+
+import json
+import os
+
+import pytest
+
+from metrepost.commands import exits
+from metrepost.configuration.shipped import shipped_config
+from support_daemon import command
+
+WRONG = [
+    (["check", "no-such-line"], exits.CONFIGURATION, "there is no line file"),
+    (["run", "no-such-line"], exits.CONFIGURATION, "there is no line file"),
+    (["probe", "core-3", "cold-gauge.z"], exits.USAGE, "cold-gauge.x"),
+    (["export", "core-3", "--state", "{tmp}/none"], exits.STATE, "no journal"),
+    (["load", "core-3", "--state", "{tmp}/none"], exits.STATE, "no journal"),
+    (["export", "core-3", "--stream", "nonsense"], exits.USAGE, "nonsense"),
+    (["run", "core-3", "--state", "{tmp}/file"], exits.STATE, "file"),
+    (["run", "core-3", "--log-level", "loud"], exits.USAGE, "loud"),
+    (["schema", "nonsense"], exits.USAGE, "there is no schema"),
+    (["demo", "--for", "soon"], exits.USAGE, "no duration"),
+    (["demo", "--for", "2s", "--broker", "mqtt://127.0.0.1:9"], exits.UNREACHABLE, "does not answer"),
+    (["demo", "--broker", "http://x"], exits.USAGE, "broker"),
+    (["simulate", "core-3", "--scenario", "nonsense", "--free-ports"], exits.FAILED, "nonsense"),
+    (["nonsense"], exits.USAGE, "nonsense"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "code", "words"), WRONG, ids=lambda v: " ".join(v) if isinstance(v, list) else None)
+def test_wrong_calls_end_with_a_code_and_a_sentence(tmp_path, arguments, code, words):
+    (tmp_path / "file").write_text("not a folder")
+    result = command(*(a.format(tmp=tmp_path) for a in arguments), folder=tmp_path)
+    assert result.returncode == code, result.stderr
+    assert words in result.stderr
+    assert "Traceback" not in result.stderr
+
+
+def test_a_wrong_line_file_is_refused_whole_with_every_fault(tmp_path):
+    text = (shipped_config() / "core-3.toml").read_text()
+    bad = text.replace('reference = "capstan"', 'reference = "capstn"').replace('poll = "20 ms"', 'poll = "20 mm"', 1)
+    (tmp_path / "bad.toml").write_text(bad)
+    result = command("check", tmp_path / "bad.toml", folder=tmp_path)
+    assert result.returncode == exits.CONFIGURATION
+    assert "capstan" in result.stderr
+    assert "endpoint.gauges.poll" in result.stderr
+    assert "Traceback" not in result.stderr
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_read_only_state_folder_is_refused(tmp_path):
+    (tmp_path / "state").mkdir(mode=0o500)
+    result = command("run", "core-3", "--state", tmp_path / "state")
+    assert result.returncode == exits.STATE
+
+
+def test_check_judges_the_shipped_line():
+    result = command("check", "core-3")
+    assert result.returncode == 0
+    assert "no fault" in result.stdout
+    body = json.loads(command("check", "core-3", "--json").stdout)
+    assert body["source"] == "/northmere/extrusion/core-3"
+    assert body["notes"]
+
+
+def test_schema_prints_and_writes_all(tmp_path):
+    names = command("schema").stdout.split()
+    assert "asyncapi" in names
+    assert command("schema", "--out", tmp_path / "schemas").returncode == 0
+    assert {p.stem for p in (tmp_path / "schemas").iterdir()} == set(names)
+    for name in names[:3]:
+        assert json.loads(command("schema", name).stdout)
+
+
+def test_version_and_help():
+    assert command("--version").stdout.startswith("metrepost ")
+    assert "safety" in command("--help").stdout
