@@ -126,7 +126,7 @@ def demo(seed: int = 1, *, duration: float = 3600.0, file: LineFile | None = Non
         flaws.append(Flaw("drop", between("cold-gauge", low, high), height, 0.010, 0.0, 60.0, "wipe", axes, 0.0))
     # a drop right on top of a lump: the lump must still be heard
     flaws.append(Flaw("drop", flaws[4].metre + 0.02, 0.25, 0.012, 0.0, 60.0, "wipe", (0.9, 0.6), 0.0))
-    failures = [WipeFailure(52.0, 57.0, 120.0)]
+    failures = [WipeFailure(45.5, 51.5, 140.0)]
     pinholes = [Pinhole(between("spark-tester", 14.0, 15.0)), Pinhole(between("spark-tester", 34.0, 35.0))]
     changes = [ReelChange(24.0)]
     disturbances = [Disturbance("nitrogen", 9.0, -9.0, 2.0, 4.0, 4.0), Disturbance("water", 27.0, 5.0, 4.0, 6.0, 8.0)]

@@ -57,8 +57,8 @@ def score(truth: Sequence[dict[str, Any]], events: Sequence[dict[str, Any]]) -> 
     alarms = [p for p in pieces_of(events, "alarm") if is_flaw_alarm(p.data)]
     listed = pieces_of(events, "drop")
     result = Score(header["witness"], header["speed"], alarms=len(alarms))
-    flaws = [row for row in truth if row["kind"] in ("lump", "neck", "drop") and row["passed"]]
-    judge_flaws(result, header, flaws, alarms, listed, tolerance)
+    flaws = [row for row in truth if row["kind"] in ("lump", "neck", "drop")]
+    judge_flaws(result, header, [row for row in flaws if row["passed"]], alarms, listed, tolerance)
     judge_alarms(result, flaws, alarms, tolerance, piece)
     judge_sparks(result, header, truth, events, speed * polls.get("spark-tester.faults", 0.1), between)
     judge_cuts(result, truth, events)

@@ -7,6 +7,8 @@ from typing import Any
 from .score_card import BLIND, UNCOVERED, WITNESSED, Score
 
 FLAW_LIMITS = ("lump", "neck")
+NEAR = 0.02
+"""Less than this over the limit (mm) is near it."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,7 @@ def judge_flaws(
             count.shown += 1
             if not any(a.data["limit"] == "lump" for a in heard):
                 count.missed += 1
+                count.near += shown < limit + NEAR
                 count.listed += any(d.meets(low, high, tolerance) for d in listed)
                 result.missed.append({"class": kind, **row})
         elif row["kind"] == "neck":
@@ -86,9 +89,12 @@ def judge_flaws(
         else:
             result.drops += 1
             result.drops_shown += over
+            covered = row["covered_hot"] and witness == "peak-hold"
+            result.drops_covered += covered
             unexplained = [a for a in heard if not any(a.meets(s["from"], s["to"], tolerance) for s in solid)]
             if unexplained:
                 result.drops_alarmed += 1
+                result.drops_covered_alarmed += covered
                 result.alarmed_drops.append({"alarm": unexplained[0].rule, **row})
 
 

@@ -12,13 +12,13 @@ from .score_card import BLIND, UNCOVERED, WITNESSED, Score
 def _lumps(score: Score, kind: str) -> str:
     row = score.lumps_shown[kind]
     text = f"{row.missed} of {row.shown}"
-    return f"{text} ({row.listed} listed)" if row.missed else text
+    return f"{text} ({row.listed} listed, {row.near} near)" if row.missed else text
 
 
 def table(scores: Sequence[Score], width: int = 132) -> str:
     """Two tables: lumps and drops by witness and speed; then alarms, spark faults and cuts."""
     lumps = Table(title="Lumps missed (of those the cold gauge showed) and drops alarmed", title_justify="left")
-    for head in ("witness", "m/min", WITNESSED, UNCOVERED, BLIND, "drops alarmed", "per 1000", "drops over limit"):
+    for head in ("witness", "m/min", WITNESSED, UNCOVERED, BLIND, "drops alarmed", "covered drops alarmed", "per 1000"):
         lumps.add_column(head, justify="left" if head == "witness" else "right")
     others = Table(title="Alarms, spark faults, cuts", title_justify="left")
     heads = (
@@ -36,7 +36,11 @@ def table(scores: Sequence[Score], width: int = 132) -> str:
         others.add_column(head, justify="left" if head == "witness" else "right")
     for s in scores:
         speed = f"{s.speed:g}"
-        drops = f"{s.drops_alarmed} of {s.drops}", f"{s.drops_alarmed_per_1000:.2f}", f"{s.drops_shown}"
+        drops = (
+            f"{s.drops_alarmed} of {s.drops}",
+            f"{s.drops_covered_alarmed} of {s.drops_covered}",
+            f"{s.drops_alarmed_per_1000:.2f}",
+        )
         lumps.add_row(s.witness, speed, _lumps(s, WITNESSED), _lumps(s, UNCOVERED), _lumps(s, BLIND), *drops)
         metres = f"{s.alarmed_metres:.2f} ({s.alarmed_metres_allowed:.2f})"
         sparks = f"{s.sparks_missed} of {s.sparks}"

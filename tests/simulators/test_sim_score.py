@@ -61,6 +61,12 @@ def test_one_lump_missed(gone, kind):
     assert [row["class"] for row in result.missed] == [kind, BLIND]
 
 
+@pytest.mark.parametrize(("shown", "clear"), [(0.079, 0), (0.081, 1)])
+def test_a_missed_lump_near_the_limit_is_told_apart(shown, clear):
+    result = score([HEADER, flaw_row("lump", 100.0, cold=shown)], [])
+    assert (result.missed_bar, result.missed_clear) == (1, clear)
+
+
 def test_a_blind_lump_must_be_listed():
     result = score(TRUTH, [e for e in PERFECT if e["data"]["metre"] != 110.0])
     assert counts(result)[BLIND] == (1, 1, 0)
@@ -72,6 +78,13 @@ def test_one_drop_alarmed():
     assert (result.drops_alarmed, result.missed_bar) == (1, 0)
     assert result.drops_alarmed_per_1000 == 500.0
     assert result.alarmed_drops[0]["metre"] == 120.0
+
+
+def test_a_drop_that_no_witness_covers_must_alarm_and_has_its_own_count():
+    truth = [HEADER, flaw_row("drop", 120.0, hot=None, covered=False), flaw_row("drop", 125.0, hot=0.004)]
+    result = score(truth, [alarm(120.0)])
+    assert (result.drops, result.drops_alarmed) == (2, 1)
+    assert (result.drops_covered, result.drops_covered_alarmed, result.drops_alarmed_per_1000) == (1, 0, 0.0)
 
 
 def test_an_alarm_that_a_lump_beside_the_drop_explains_is_not_the_drops():
@@ -93,6 +106,10 @@ def test_what_is_no_raised_product_alarm_of_a_flaw_rule_does_not_count(change):
 def test_tolerance_is_registration_and_one_read_piece(off, missed):
     """0.05 + 0.001 * 60 + 0.02 s * 1 m/s + 1 m/s * 0.02 s = 0.15 m, and 40 mm of both pieces' own length."""
     assert counts(score(TRUTH, [alarm(100.0 + off), *PERFECT[1:]]))[WITNESSED][1] == missed
+
+
+def test_an_alarm_of_the_hot_gauge_on_a_lump_still_on_its_way_is_explained():
+    assert score(TRUTH, [*PERFECT, alarm(900.0, rule="hot-lump")]).false_alarms == 0
 
 
 def test_doubles_and_alarms_on_nothing():
@@ -134,7 +151,7 @@ def test_the_command_reads_two_files_and_nothing_else(tmp_path, capsys):
     assert main([str(truth), str(events), "--json"]) == 0
     [row] = orjson.loads(capsys.readouterr().out)
     assert row["missed_bar"] == 0
-    assert row["lumps_shown"][BLIND] == {"shown": 1, "missed": 1, "listed": 1}
+    assert row["lumps_shown"][BLIND] == {"shown": 1, "missed": 1, "listed": 1, "near": 0}
     assert main([str(truth), str(events)]) == 0
     assert "drops alarmed" in capsys.readouterr().out
 
