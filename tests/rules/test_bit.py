@@ -1,3 +1,4 @@
+import msgspec
 import pytest
 from pydantic import ValidationError
 
@@ -58,3 +59,14 @@ def test_what_does_not_fit_is_refused():
     assert set(refusals(VOLTAGE | {"on_delay": "2 m", "off_delay": "2 m"}, has_axis=False)) == {"on_delay", "off_delay"}
     with pytest.raises(ValidationError, match="less than or equal to 52"):
         settings_of(WORD | {"bit": 53})
+
+
+def test_after_a_downtime_a_reading_must_confirm_what_stood():
+    first, second = rule_of(WORD | {"on_delay": "5 s"}), rule_of(WORD | {"on_delay": "5 s"})
+    on = stream("plc.word", [8.0], every=0.1)
+    feed(first, on + silence(2.0, on))
+    second.restore(first.snapshot())
+    later = [msgspec.structs.replace(each, now=each.now + 3600.0) for each in silence(20.0, on)]
+    assert feed(second, later) == []
+    confirmed = stream("plc.word", [8.0], every=0.1, start=3700.0)
+    assert shape(feed(second, confirmed)) == [("set", True)]

@@ -203,3 +203,9 @@ def test_what_does_not_fit_is_refused_in_a_sentence(table, key, sentence):
 def test_lengths_and_reels_need_a_length_axis():
     assert set(refusals(SPARKS, has_axis=False)) == {"per"}
     assert "nothing is known by reel" in refusals(SPARKS | {"per": "reel"}, has_axis=False)["per"]
+
+
+def test_a_count_on_the_border_does_not_chatter():
+    """Faults 2 m apart, 5 m counted: two and three within the window by turns."""
+    rule = rule_of(SPARKS | {"limit": 2, "per": "5 m"})
+    assert shape(feed(rule, faults([float(i // 20) for i in range(400)]))) == [("over", True)]
