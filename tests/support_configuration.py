@@ -143,7 +143,29 @@ class LevelSettings(RuleSettings):
         return Rule(name, self)
 
 
-KINDS: Mapping[str, type[RuleSettings]] = {"level": LevelSettings}
+class CountOf(BaseModel):
+    """What a rule that counts another's flaws has."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+    flaw: str
+
+
+class TallySettings(RuleSettings):
+    """A kind for tests that reads no tag and counts what another rule tells."""
+
+    counts: CountOf
+
+    def tags(self) -> tuple[str, ...]:
+        return ()
+
+    def limits(self) -> dict[str, LimitText]:
+        return {"over": LimitText(response="look")}
+
+    def build(self, name: str, site: Site) -> Rule:
+        return Rule(name, self)
+
+
+KINDS: Mapping[str, type[RuleSettings]] = {"level": LevelSettings, "tally": TallySettings}
 
 
 def written(folder: Path, line: str = GOOD, rules: str = RULES, **files: str) -> Path:

@@ -125,6 +125,7 @@ RULE_FILE = [
     ("trial as text", 'above = "4.85 mm"', 'above = "4.85 mm"\ntrial = "yes"', "rule.thick.trial", "trial", "true or false", ""),
     ("bad condition", 'above = "4.85 mm"', 'above = "4.85 mm"\nwhen = "produce"', "rule.thick.when", "when =", "", None),
     ("condition on no alarm", 'above = "4.85 mm"', 'above = "4.85 mm"\nwhen = "!alarm[\'hot.abov\']"', "rule.thick.when", "when =", "no alarm", "hot.above"),
+    ("count of no rule", "[rule.hot]", '[rule.many]\nkind = "tally"\nclass = "product"\ncounts = { flaw = "thik" }\n[rule.hot]', "rule.many.counts.flaw", "thik", 'no rule "thik"', "thick"),
     ("syntax", "[rule.hot]", "[rule.hot", "", "[rule.hot", "no valid TOML", ""),
     ("no format", "format = 1\n", "", "", 1, "write format = 1", ""),
 ]  # fmt: skip

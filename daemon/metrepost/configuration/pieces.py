@@ -182,11 +182,14 @@ def _endpoint(pieces: Pieces, name: str, table: Any) -> None:
     if protocol is None:
         document.fault(path, "the key protocol is missing", PROTOCOLS)
         return
+    if not isinstance(protocol, str):
+        document.fault((*path, "protocol"), "text in quotes is expected", PROTOCOLS)
+        return
     if protocol in LATER:
         document.fault((*path, "protocol"), f"{LATER[protocol]} is not there yet in this version", PROTOCOLS)
         return
     if protocol not in PROTOCOLS:
-        document.fault((*path, "protocol"), f"{protocol!r} is no known protocol", PROTOCOLS, str(protocol))
+        document.fault((*path, "protocol"), f"{protocol!r} is no known protocol", PROTOCOLS, protocol)
         return
     good: ModbusTcpTable | OpcUaTable | None
     if protocol == "modbus-tcp":

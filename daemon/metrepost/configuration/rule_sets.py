@@ -209,6 +209,10 @@ def _check_named_alarms(rule: WrittenRule, alarms: Sequence[str], refused: set[s
             from ..rules.expressions import named as names_in
 
             named.extend(((key,), alarm) for alarm in names_in(text).alarms)
+    counted = getattr(getattr(rule.settings, "counts", None), "flaw", None)
+    names = list(dict.fromkeys(alarm.partition(".")[0] for alarm in alarms))
+    if isinstance(counted, str) and counted not in names and counted not in refused:
+        rule.fault(("counts", "flaw"), f'there is no rule "{counted}"', names, counted)
     for path, alarm in named:
         if alarm not in alarms and alarm.partition(".")[0] not in refused:
             rule.fault(path, f'there is no alarm "{alarm}"; an alarm is written rule.limit', alarms, alarm)
