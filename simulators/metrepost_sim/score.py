@@ -58,7 +58,7 @@ def score(truth: Sequence[dict[str, Any]], events: Sequence[dict[str, Any]]) -> 
     listed = pieces_of(events, "drop")
     result = Score(header["witness"], header["speed"], alarms=len(alarms))
     flaws = [row for row in truth if row["kind"] in ("lump", "neck", "drop")]
-    judge_flaws(result, header, [row for row in flaws if row["passed"]], alarms, listed, tolerance)
+    judge_flaws(result, header, [row for row in flaws if row["passed"]], alarms, listed, tolerance, piece)
     judge_alarms(result, flaws, alarms, tolerance, piece)
     judge_sparks(result, header, truth, events, speed * polls.get("spark-tester.faults", 0.1), between)
     judge_cuts(result, truth, events)

@@ -35,6 +35,7 @@ class Score:
     drops: int = 0
     drops_shown: int = 0
     drops_alarmed: int = 0
+    drops_beside_alarmed: int = 0
     drops_covered: int = 0
     drops_covered_alarmed: int = 0
     alarms: int = 0
@@ -68,6 +69,11 @@ class Score:
     def unlisted(self) -> int:
         """Missed lumps that no drop event lists: must be 0."""
         return sum(row.missed - row.listed for row in self.lumps_shown.values())
+
+    @property
+    def unlisted_clear(self) -> int:
+        """The same without the lumps shown less than 0.02 mm over the limit, which may not be excursions at all."""
+        return max(0, sum(row.missed - row.listed - row.near for row in self.lumps_shown.values()))
 
     @property
     def drops_alarmed_per_1000(self) -> float:

@@ -62,6 +62,7 @@ def judge_flaws(
     alarms: list[Piece],
     listed: list[Piece],
     tolerance: float,
+    piece: float,
 ) -> None:
     """Lumps and necks missed, drops alarmed."""
     limit, witness = header["limit"], header["witness"]
@@ -96,10 +97,18 @@ def judge_flaws(
                 result.drops_alarmed += 1
                 result.drops_covered_alarmed += covered
                 result.alarmed_drops.append({"alarm": unexplained[0].rule, **row})
+            elif any(a.meets(low, high, piece) and not _on_solid(a, solid) for a in heard):
+                # within registration of a lump the witness cannot say which of the two it saw
+                result.drops_beside_alarmed += 1
+
+
+def _on_solid(alarm: Piece, solid: list[dict[str, Any]]) -> bool:
+    """Whether a lump or neck lies under the alarm's own metres."""
+    return any(alarm.meets(row["from"], row["to"], 0.0) for row in solid)
 
 
 def judge_alarms(result: Score, flaws: list[dict[str, Any]], alarms: list[Piece], tolerance: float, piece: float) -> None:
-    """Each alarm belongs to the nearest flaw it meets: a second alarm of one rule on one flaw is a double."""
+    """Each alarm belongs to the flaw it lies on, or the nearest it meets: a second alarm of one rule on one flaw is a double."""
     belongs: dict[tuple[str, int], int] = {}
     flawed: dict[int, float] = {}
     for alarm in alarms:
@@ -109,8 +118,9 @@ def judge_alarms(result: Score, flaws: list[dict[str, Any]], alarms: list[Piece]
         if not met:
             result.false_alarms += 1
             continue
-        # a lump explains an alarm before a drop does
-        nearest = min(met, key=lambda i: (flaws[i]["kind"] == "drop", abs(flaws[i]["metre"] - middle)))
+        # the flaw under the alarm's own metres; of several, a lump explains it before a drop does
+        on = [i for i in met if alarm.meets(flaws[i]["from"], flaws[i]["to"], 0.0)]
+        nearest = min(on or met, key=lambda i: (flaws[i]["kind"] == "drop", abs(flaws[i]["metre"] - middle)))
         belongs[alarm.rule, nearest] = belongs.get((alarm.rule, nearest), 0) + 1
         flawed.update({i: flaws[i]["to"] - flaws[i]["from"] for i in met})
     result.doubles += sum(n - 1 for n in belongs.values())

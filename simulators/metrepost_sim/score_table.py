@@ -18,7 +18,17 @@ def _lumps(score: Score, kind: str) -> str:
 def table(scores: Sequence[Score], width: int = 132) -> str:
     """Two tables: lumps and drops by witness and speed; then alarms, spark faults and cuts."""
     lumps = Table(title="Lumps missed (of those the cold gauge showed) and drops alarmed", title_justify="left")
-    for head in ("witness", "m/min", WITNESSED, UNCOVERED, BLIND, "drops alarmed", "covered drops alarmed", "per 1000"):
+    for head in (
+        "witness",
+        "m/min",
+        WITNESSED,
+        UNCOVERED,
+        BLIND,
+        "drops alarmed",
+        "covered drops alarmed",
+        "per 1000",
+        "beside a lump",
+    ):
         lumps.add_column(head, justify="left" if head == "witness" else "right")
     others = Table(title="Alarms, spark faults, cuts", title_justify="left")
     heads = (
@@ -40,6 +50,7 @@ def table(scores: Sequence[Score], width: int = 132) -> str:
             f"{s.drops_alarmed} of {s.drops}",
             f"{s.drops_covered_alarmed} of {s.drops_covered}",
             f"{s.drops_alarmed_per_1000:.2f}",
+            str(s.drops_beside_alarmed),
         )
         lumps.add_row(s.witness, speed, _lumps(s, WITNESSED), _lumps(s, UNCOVERED), _lumps(s, BLIND), *drops)
         metres = f"{s.alarmed_metres:.2f} ({s.alarmed_metres_allowed:.2f})"

@@ -16,14 +16,28 @@ from .baseline import Baseline
 FROZEN = 10
 """A run of this many equal readings is a frozen gauge: it lacks its own noise."""
 
+LOCAL = 0.7
+"""Metres on each side of the window over which the witness's own level and spread are taken."""
+
+SPREADS = 3.0
+"""Standard deviations of the witness that are taken off the threshold."""
+
+LEAST = 8
+"""Readings beside a window that give a level and a spread, at least."""
+
 TOUCH = 1e-6
 """Pieces that end and begin within this many metres touch."""
 
 
 class Seen(msgspec.Struct, frozen=True):
-    """What one witness tag can say of a piece: `rise` is its largest rise over its own baseline there."""
+    """What one witness tag can say of a piece.
+
+    `rise` is its largest rise there over its own baseline, or over its level on both sides if that is lower: a lump in the trough
+    of a screw's or a wheel's print must not look smaller than it is. `spread` is its robust standard deviation beside the piece.
+    """
 
     rise: float
+    spread: float
     metre: float
     speed: float
     first_time: float
@@ -92,7 +106,7 @@ class WitnessTag:
             last += 1
         # keep one piece more on each side: they show that the neighbours were seen
         if first == last:
-            return Seen(0.0, start, 0.0, 0.0, doubt=f"{self.tag} has no reading of these metres")
+            return Seen(0.0, 0.0, start, 0.0, 0.0, doubt=f"{self.tag} has no reading of these metres")
         rise, where = float("-inf"), start
         reached = start
         doubt = ""
@@ -116,7 +130,23 @@ class WitnessTag:
             for i in range(first, min(last, first + 32))
             if self._rises[i] == self._rises[i]
         ]
-        return Seen(rise, where, max(self._speeds[first:last]), self._times[first], doubt, trace)
+        level, spread = self._beside(first, last, start, end)
+        return Seen(rise - min(0.0, level), spread, where, max(self._speeds[first:last]), self._times[first], doubt, trace)
+
+    def _beside(self, first: int, last: int, start: float, end: float) -> tuple[float, float]:
+        """Median and robust standard deviation of the rises on both sides of a window (0, 0 when too few)."""
+        low, high = first, last
+        while low > self._head and self._ends[low - 1] >= start - LOCAL:
+            low -= 1
+        while high < len(self._starts) and self._starts[high] <= end + LOCAL:
+            high += 1
+        rises = sorted(r for r in (*self._rises[low:first], *self._rises[last:high]) if r == r)
+        if len(rises) < LEAST:
+            return 0.0, 0.0
+        level = rises[len(rises) // 2]
+        away = sorted(abs(r - level) for r in rises)
+        # 1.4826 turns a median absolute deviation into a standard deviation (normal distribution)
+        return level, 1.4826 * away[len(away) // 2]
 
     def _frozen(self, first: int, last: int) -> bool:
         values = self._values
@@ -169,19 +199,23 @@ class Verdict(msgspec.Struct, frozen=True):
 def judge(seen: Sequence[Seen], *, height: float, window: tuple[float, float], unit: str, doubt: str = "") -> Verdict:
     """The verdict on a short excursion from what each witness tag saw within `window`.
 
-    A drop needs every tag to have looked at the whole window and to have risen by less than half of `height`, the limit's height:
-    a high drop must not hide a lump beneath it. A rise of half or more is a lump even where coverage is in doubt.
+    A drop needs every tag to have looked at the whole window and to have risen by less than half of `height`, the limit's height
+    (a high drop must not hide a lump beneath it), less three of the witness's own standard deviations: its noise must not take a
+    lump away. A rise of that or more is a lump even where coverage is in doubt.
     """
     rise = max((s.rise for s in seen), default=float("-inf"))
+    # half of the height, less what the witness's own noise can take off a rise; never less than a quarter
+    spread = max((s.spread for s in seen), default=0.0)
+    threshold = max(height / 2 - SPREADS * spread, height / 4)
     data: dict[str, Any] = {
         "from": round(window[0], 3),
         "to": round(window[1], 3),
         "rise": None if rise == float("-inf") else round(rise, 6),
-        "half_height": round(height / 2, 6),
+        "threshold": round(threshold, 6),
         "unit": unit,
     }
     trace = [row for s in seen for row in s.trace]
-    if rise >= height / 2:
+    if rise >= threshold:
         where = max(seen, key=lambda s: s.rise).metre
         data["metre"] = round(where, 3)
         return Verdict("lump", f"the witness rose by {rise:.4f} {unit} at metre {where:.2f}", data, trace)
