@@ -1,11 +1,13 @@
 """The whole core on the demonstration line, fed by the direct face of the simulator."""
 
+import math
+
 import msgspec
 import pytest
 
 from metrepost.assembly import assemble
 from metrepost.events import AlarmEvent, Event, ReelState, RollupOut
-from metrepost.readings import Act, Measured, Reading, Tick
+from metrepost.readings import BAD, Act, Measured, Reading, Tick
 from metrepost_sim.direct import DirectLine
 from metrepost_sim.scenario import Scenario, Stop
 from metrepost_sim.scenarios import bars, demo, healthy, profile, scenario
@@ -124,6 +126,27 @@ def test_an_endpoint_that_is_lost_raises_the_built_in_alarm(line):
     assert (alarm.alarm, alarm.transition, alarm.class_) == ("endpoint.gauges", "raised", "system")
     out = core.feed(Act("endpoint_up", core.now, endpoint="gauges"))
     assert [a.transition for a in told(out, "alarm")] == ["returned"]
+
+
+def test_a_dead_device_is_one_alarm_and_what_it_explains_is_suppressed(line):
+    core = assemble(line)
+    feed(core, inputs("steady", 20))
+    gauges = next(e for e in line.endpoints if e.name == "gauges")
+    now = core.now
+    out = core.feed(Act("endpoint_down", now, endpoint="gauges", reason="connection refused"))
+    for n in range(400):
+        now += 0.05
+        length = core.axis.place(now).length
+        out += core.feed(Reading("capstan.length", now, length))
+        out += core.feed(Reading("capstan.speed", now, 80.0))
+        for point in gauges.points:
+            out += core.feed(Reading(point.tag, now, math.nan, BAD, "not connected"))
+        if n % 2:
+            out += core.feed(Tick(now))
+    raised = {a.alarm for a in told(out, "alarm") if a.transition == "raised"}
+    suppressed = {a.alarm for a in told(out, "alarm") if a.transition == "suppressed"}
+    assert raised == {"endpoint.gauges"}
+    assert {"cold-gauge-missing.missing", "cold-diameter.blind"} <= suppressed
 
 
 def test_an_unknown_recipe_raises_an_alarm_and_keeps_the_product(line):

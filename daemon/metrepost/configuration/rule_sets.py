@@ -8,6 +8,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from ..line.builtin import RESERVED, built_in
 from ..line.plan import LinePlan
 from ..readings.units import Extent
 from ..rules.contract import RuleSettings
@@ -147,8 +148,12 @@ def check_rules(
     written: Sequence[WrittenRule], refused: set[str], pieces: Pieces, lookup: Lookup, plan: LinePlan | None
 ) -> None:
     """Report what does not fit between the rules and the line, and among the rules. `plan` None: the line itself is refused."""
-    alarms = alarms_of(written)
+    endpoints = pieces.document.data.get("endpoint")
+    own = [b.alarm for b in built_in(tuple(endpoints) if isinstance(endpoints, dict) else ())]
+    alarms = alarms_of(written) + own
     for rule in written:
+        if rule.name in RESERVED:
+            rule.fault((), f'"{rule.name}" is a name of the built-in alarms ({", ".join(RESERVED)}); call the rule otherwise')
         unknown = _check_tags(rule, lookup)
         _check_lengths(rule, has_axis="length" in pieces.document.data)
         _check_named_alarms(rule, alarms, refused)

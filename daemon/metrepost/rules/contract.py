@@ -165,16 +165,20 @@ class Site(Protocol):
     """What a rule may look up when it is built."""
 
     @property
-    def tags(self) -> Mapping[str, Tag]: ...
+    def tags(self) -> Mapping[str, Tag]:
+        """Every tag, computed ones too, by name."""
 
     @property
-    def stations(self) -> Mapping[str, Station]: ...
+    def stations(self) -> Mapping[str, Station]:
+        """Stations by name."""
 
     @property
-    def products(self) -> Mapping[str, Product]: ...
+    def products(self) -> Mapping[str, Product]:
+        """Declared products by the key that picks them."""
 
     @property
-    def registration(self) -> Registration: ...
+    def registration(self) -> Registration:
+        """How well metres of two stations match."""
 
     @property
     def has_axis(self) -> bool:

@@ -119,7 +119,8 @@ class Engine:
     def snapshot(self) -> dict[str, Any]:
         """State of every rule by name."""
         return {
-            r.rule.name: {"rule": r.rule.snapshot(), "blind": r.blind.snapshot() if r.blind is not None else None} for r in self._rules
+            r.rule.name: {"rule": r.rule.snapshot(), "blind": r.blind.snapshot() if r.blind is not None else None}
+            for r in self._rules
         }
 
     def restore(self, state: Mapping[str, Any]) -> list[str]:
@@ -139,4 +140,3 @@ class Engine:
 
 
 _NONE: list[Found] = []
-
