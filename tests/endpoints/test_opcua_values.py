@@ -243,7 +243,7 @@ async def test_the_secure_channel_is_renewed(server):
     sink = Sink()
     async with Proxy(server.port) as proxy:
         runner = OpcUaRunner(
-            endpoint(proxy.port, point("Temperature")), sink, LineTime(), msgspec.structs.replace(BRISK, channel=0.4)
+            endpoint(proxy.port, point("Temperature")), sink, LineTime(), msgspec.structs.replace(BRISK, channel=0.8)
         )
         async with running(runner):
             await sink.until(lambda: sink.readings("Temperature"))

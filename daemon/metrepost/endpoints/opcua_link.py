@@ -137,6 +137,9 @@ class Link:
         with field_errors("renewing the secure channel"):
             await self._client.open_secure_channel(renew=True)
             self._client.uaclient.revolve_security_token()
+        # a server goes over to the new token when it sees us use it; until then the answer to a waiting Publish would come under
+        # the old one, which asyncua refuses once it has expired by the server's (perhaps wrong) clock
+        await self.read([CURRENT_TIME])
         self._plan_renewal()
 
     async def read(self, nodes: Sequence[Any]) -> list[Any]:
