@@ -17,8 +17,16 @@ class GaugeSite:
         self.stations = {"hot": Station("hot", HOT, 0.001), "cold": Station("cold", COLD, 0.001)}
         self.tags = {}
         for station in self.stations:
-            for name, hold in (("x", Hold.INSTANT), ("y", Hold.INSTANT), ("x_max", Hold.MAX), ("y_max", Hold.MAX), ("x_min", Hold.MIN)):
-                tag = Tag(f"{station}.{name}", station, "mm", "mm", hold, since_read=hold is not Hold.INSTANT, interval=interval)
+            for name, hold in (
+                ("x", Hold.INSTANT),
+                ("y", Hold.INSTANT),
+                ("x_max", Hold.MAX),
+                ("y_max", Hold.MAX),
+                ("x_min", Hold.MIN),
+            ):
+                tag = Tag(
+                    f"{station}.{name}", station, "mm", "mm", hold, since_read=hold is not Hold.INSTANT, interval=interval
+                )
                 self.tags[tag.name] = tag
         self.products = {}
         self.registration = Registration()

@@ -55,6 +55,14 @@ def test_a_lump_is_alarmed_once_whatever_its_length(length):
     assert world.told("drop") == []
 
 
+def test_the_offset_between_the_gauges_is_observed_from_shared_marks_and_reported():
+    lumps = [(AT + 3 * n, AT + 3 * n + 0.02, 0.1) for n in range(5)]
+    world = TwoGauges(make(), lumps=lumps).run_to(AT + 15)
+    told = world.told("flaw")
+    assert [f.witness["offset_marks"] for f in told] == [1, 2, 3, 4, 5]
+    assert abs(told[-1].witness["offset_median"]) < 0.03
+
+
 def test_a_high_drop_on_a_small_lump_does_not_hide_it():
     """Half of the limit's height counts, not half of this excursion's."""
     world = TwoGauges(make(), lumps=[(AT, AT + 0.02, 0.04)], drops=[(AT, AT + 0.02, 0.3)]).run_to(AT + 2)

@@ -171,6 +171,7 @@ class FlawRule(Rule):
                 hold = site.tags[tag].hold if tag in site.tags else Hold.INSTANT
                 self._witness[tag] = WitnessTag(tag, settings.baseline, reach, instant=hold is Hold.INSTANT)
         self._drops: deque[_Drop] = deque(maxlen=64)
+        self._offsets: deque[float] = deque(maxlen=21)
         self._period: Period | None = None
 
     # ---- readings
@@ -250,6 +251,8 @@ class FlawRule(Rule):
         if verdict.verdict == "drop" and self._on_period(e):
             assert self._period is not None
             verdict = Verdict("lump", f"recurs every {self._period.period:.3f} m, so no water", verdict.data, verdict.trace)
+        if verdict.verdict == "lump" and "metre" in verdict.data:
+            self._note_offset(e, verdict)
         if verdict.verdict != "drop":
             return [
                 self._condition(e, active=True, verdict=verdict.verdict, why=verdict.why, pulse=True),
@@ -279,6 +282,14 @@ class FlawRule(Rule):
         elif any(s.first_time and view.broken_between(s.first_time, view.now) for s in seen):
             doubt = "the length axis broke between the two gauges"
         return judge(seen, height=self.height, window=window, unit=self.unit, doubt=doubt)
+
+    def _note_offset(self, e: Excursion, verdict: Verdict) -> None:
+        """A mark that both gauges saw: how far apart they put it. It is reported, and nothing is corrected by it unasked."""
+        self._offsets.append(e.peak_metre - float(verdict.data["metre"]))
+        ordered = sorted(self._offsets)
+        verdict.data["offset"] = round(self._offsets[-1], 4)
+        verdict.data["offset_median"] = round(ordered[len(ordered) // 2], 4)
+        verdict.data["offset_marks"] = len(ordered)
 
     def _on_period(self, e: Excursion) -> bool:
         """Whether a drop lies on a period already told; a period that is missed three times is over."""
@@ -442,6 +453,7 @@ class FlawRule(Rule):
             "tracker": self._tracker.snapshot(),
             "witness": {tag: w.snapshot() for tag, w in self._witness.items()},
             "drops": [[d.start, d.end, d.height] for d in self._drops],
+            "offsets": list(self._offsets),
             "period": None
             if self._period is None
             else [self._period.period, list(self._period.on_lattice), self._period.chance],
@@ -459,6 +471,7 @@ class FlawRule(Rule):
                 self._witness[tag].restore(saved)
         for start, end, height in state.get("drops", []):
             self._drops.append(_Drop(start, end, height))
+        self._offsets.extend(state.get("offsets", []))
         if state.get("period"):
             period, on, chance = state["period"]
             self._period = Period(period, tuple(on), chance)
