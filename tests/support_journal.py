@@ -108,5 +108,7 @@ def tag(name: str = "cold-gauge.x", **settings: float) -> Tag:
     return Tag(name=name, station=name.partition(".")[0], unit="mm", ucum="mm", **settings)  # type: ignore[arg-type]
 
 
-def measured(name: str = "cold-gauge.x", value: float = 4.8, when: float = T0, quality: Quality = GOOD, reason: str = "") -> Measured:
+def measured(
+    name: str = "cold-gauge.x", value: float = 4.8, when: float = T0, quality: Quality = GOOD, reason: str = ""
+) -> Measured:
     return Measured(name, when, value, quality, reason, 100.0, 99.99, 100.01, 0.05, True, 1.33)

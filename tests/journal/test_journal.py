@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+
 from metrepost.events import NoteEvent
 from metrepost.journal import Journal, JournalDamagedError, JournalError, JournalFullError, Present, Reader, Retention, Snapshot
 from metrepost.journal.database import MIGRATIONS, connect, migrate
@@ -136,7 +137,7 @@ def test_a_full_file_fails_whole_and_recovers(journal: Journal) -> None:
     (pages,) = journal._connection.execute("PRAGMA page_count").fetchone()
     journal._connection.execute(f"PRAGMA max_page_count = {pages}")
     batch = [note("x" * 3000) for _ in range(50)] + [alarm_state(value=0.5), Snapshot("core", b"new")]
-    with pytest.raises(JournalFullError, match="no room for .*core-3.sqlite.*Nothing of this was written"):
+    with pytest.raises(JournalFullError, match=r"no room for .*core-3\.sqlite.*Nothing of this was written"):
         journal.commit(batch)
     assert journal.positions("event").last == 1
     assert len(journal.states()) == 1
@@ -289,7 +290,9 @@ def test_events_go_only_when_there_are_no_rollups_left_to_go(tmp_path: Path) -> 
         gone = {loss["stream"] for loss in losses}
         assert "event" in gone
         assert journal.pending("rollup", 9) == []
-        assert [int(e["sequence"]) for e in events] == list(range(journal.positions("event").delivered + 1, journal.positions("event").last + 1))
+        assert [int(e["sequence"]) for e in events] == list(
+            range(journal.positions("event").delivered + 1, journal.positions("event").last + 1)
+        )
 
 
 def test_the_declaration_is_in_the_same_transaction_as_the_loss(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+
 from metrepost.journal import AsyncJournal, Journal, JournalFullError
 from support_journal import SOURCE, note, rollup
 

@@ -199,6 +199,9 @@ class Connection:
             self._on_acknowledged()
 
     def _writable(self) -> None:
+        # Read first: a broker that refuses a message may answer and hang up, and paho throws away what it has not read when
+        # a write fails.
+        self._guarded(self._read)
         self._guarded(self._client.loop_write)
 
     def _every_second(self) -> None:

@@ -125,7 +125,7 @@ class MqttPublisher:
             connection.close()
             self._since = self._clock.line_time()
             self._account.outstanding = 0
-        self._account.trouble = f"the connection was lost: {why}"
+        self._account.trouble = f"{session.refusal + '; ' if session.refusal else ''}the connection was lost: {why}"
         if not session.timed_out and (guilty := self._account.suspicion.lost(session.heads())) is not None:
             self._account.condemned.append((guilty, "the broker ended the connection each time it was sent"))
         return self._account.cursors != before

@@ -3,8 +3,8 @@
 NO_MATCHING_SUBSCRIBERS = 0x10
 FAILURE = 0x80
 """Codes from here on are errors."""
-OF_THE_MESSAGE = frozenset({0x90, 0x95, 0x99})
-"""Topic name invalid, packet too large, payload format invalid: trying again cannot help."""
+OF_THE_MESSAGE = frozenset({0x90, 0x99})
+"""Topic name invalid, payload format invalid: trying again cannot help."""
 
 _WORDS = {
     0x80: "unspecified error",
@@ -12,7 +12,6 @@ _WORDS = {
     0x87: "not authorized",
     0x90: "topic name invalid",
     0x91: "packet identifier in use",
-    0x95: "packet too large",
     0x97: "quota exceeded",
     0x99: "payload format invalid",
 }

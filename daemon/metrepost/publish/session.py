@@ -34,7 +34,11 @@ Key = tuple[Stream, int] | tuple[str, int]
 
 
 class Account(msgspec.Struct):
-    """What outlives a connection: cursors as acknowledged, counts since the start, and who is suspected."""
+    """What outlives a connection: cursors as acknowledged, counts since the start, who is suspected, who must wait.
+
+    `held` says until when (time of the loop) a stream, or ``state`` for the present states, waits after it was refused;
+    `refusals` how often in a row it was. Some brokers end the connection after a refusal, so both are kept over connections.
+    """
 
     cursors: dict[Stream, int]
     delivered: dict[Stream, int]
@@ -45,6 +49,8 @@ class Account(msgspec.Struct):
     trouble: str = ""
     suspicion: Suspicion[Key] = msgspec.field(default_factory=Suspicion)
     condemned: list[tuple[Key, str]] = msgspec.field(default_factory=list)
+    held: dict[str, float] = msgspec.field(default_factory=dict)
+    refusals: dict[str, int] = msgspec.field(default_factory=dict)
     skipped: set[Key] = msgspec.field(default_factory=set)
 
 
@@ -74,16 +80,17 @@ class Session:
         self._limit = max(1, min(plan.window, granted.receive_maximum))
         for stream in STREAMS:
             account.cursors[stream] = max(account.cursors[stream], journal.positions(stream).delivered)
+        for what, refusals in account.refusals.items():
+            # the others go first: a broker that ends the connection after a refusal would let none of them through
+            account.held[what] = self._loop.time() + delay(refusals, jitter())
         self._windows = {s: Window(account.cursors[s]) for s in STREAMS}
         self._ahead: dict[Stream, deque[Row]] = {s: deque() for s in STREAMS}
         self._read_upto = dict(account.cursors)
-        self._held: dict[Stream, float] = dict.fromkeys(STREAMS, 0.0)
-        self._refusals: dict[Stream, int] = dict.fromkeys(STREAMS, 0)
         self._turn: list[Stream] = list(STREAMS)
         self._states: deque[PresentState] = deque()
         self._version = 0
         self._news = True
-        self._states_held = 0.0
+        self._reading_states = False
         self._state_due = True
         self._outstanding: dict[int, tuple[Key | None, PresentState | None, float]] = {}
         self._cleared: list[PresentState] = []
@@ -92,6 +99,7 @@ class Session:
         self._wake = asyncio.Event()
         self.acknowledged = 0
         self.timed_out = False
+        self.refusal = ""
 
     # ---- the part that waits --------------------------------------------------------------------------------------------
 
@@ -140,13 +148,15 @@ class Session:
 
     async def _work(self) -> None:
         now = self._loop.time()
-        if self._news and now >= self._states_held:
-            self._news = False
+        if self._news and self._may("state", now):
+            self._news, self._reading_states = False, True
             try:
                 states = await self._journal.states(self._version)
             except JournalError:
                 self._news = True
                 raise
+            finally:
+                self._reading_states = False
             if states:
                 self._version = states[-1].version
                 newer = {s.topic for s in states}
@@ -167,7 +177,7 @@ class Session:
             self._wake.set()
 
     async def _read_ahead(self, stream: Stream) -> None:
-        if len(self._ahead[stream]) > AHEAD // 2 or self._loop.time() < self._held[stream]:
+        if len(self._ahead[stream]) > AHEAD // 2 or not self._may(stream, self._loop.time()):
             return
         if self._journal.positions(stream).last <= self._read_upto[stream]:
             return
@@ -193,7 +203,6 @@ class Session:
     async def _set_aside(self, key: Key, why: str) -> None:
         """Pass a message over that this broker will not take, and go on behind it."""
         name, number = key
-        self._account.suspicion.cleared(key)
         if name not in STREAMS:
             self._account.skipped.add(key)
             self._tell(f"the present state {name} cannot be delivered: {why}")
@@ -205,7 +214,7 @@ class Session:
             self._account.set_aside += 1
             self._tell(f"row {number} of {stream} was set aside: {why}")
         self._account.cursors[stream] = self._written[stream] = self._journal.positions(stream).delivered
-        self._put_back(stream, 0.0)
+        self._put_back(stream)
 
     def _tell(self, trouble: str) -> None:
         self._account.trouble = trouble
@@ -243,9 +252,11 @@ class Session:
             mid = self._connection.send(self._root + state.topic, state.payload, retain=True, properties=JSON)
             self._outstanding[mid] = (key, state, now)
             return True
+        if self._reading_states or (self._news and self._may("state", now)):
+            return False  # a state goes ahead of the rows that were committed with it
         for stream in self._turn:
             ahead = self._ahead[stream]
-            if not ahead or now < self._held[stream]:
+            if not ahead or not self._may(stream, now):
                 continue
             row = ahead[0]
             if (why := self._too_large(row.topic, row.payload)) is not None:
@@ -288,13 +299,13 @@ class Session:
             self._refuse(key, state, reason)
             return
         self._account.suspicion.cleared(key)
+        self._account.refusals.pop("state" if state is not None else str(key[0]), None)
         if state is not None:
             if not state.payload:
                 self._cleared.append(state)
                 self._wake.set()
             return
         stream: Stream = "event" if key[0] == "event" else "rollup"
-        self._refusals[stream] = 0
         if reason == reasons.NO_MATCHING_SUBSCRIBERS:
             self._account.unheard += 1
         window = self._windows[stream]
@@ -311,26 +322,31 @@ class Session:
         if reason in reasons.OF_THE_MESSAGE:
             self._condemn(key, why)
             if state is None:
-                self._put_back("event" if key[0] == "event" else "rollup", 0.0)
+                self._put_back("event" if key[0] == "event" else "rollup")
             return
-        wait = delay(max(self._refusals.values()) + 1, self._jitter())
+        what = "state" if state is not None else str(key[0])
+        self._account.refusals[what] = self._account.refusals.get(what, 0) + 1
+        wait = delay(self._account.refusals[what], self._jitter())
+        self._account.held[what] = self._loop.time() + wait
         if state is not None:
             self._version, self._news = 0, True
-            self._states_held = self._loop.time() + wait
-            self._tell(f"{self._root}{state.topic}: {why}; trying again")
+            self.refusal = f"{self._root}{state.topic}: {why}"
+            self._tell(f"{self.refusal}; trying again in {wait:.1f} s")
             return
-        stream: Stream = "event" if key[0] == "event" else "rollup"
-        self._refusals[stream] += 1
-        self._put_back(stream, wait)
-        self._tell(f"stream {stream} from row {key[1]}: {why}; trying again in {wait:.1f} s")
+        self._put_back("event" if what == "event" else "rollup")
+        self.refusal = f"stream {what} from row {key[1]}: {why}"
+        self._tell(f"{self.refusal}; trying again in {wait:.1f} s")
 
-    def _put_back(self, stream: Stream, wait: float) -> None:
-        """Begin a stream again at its cursor after `wait` seconds. What was sent behind it may be sent twice."""
+    def _may(self, what: str, now: float) -> bool:
+        """Whether a stream, or the present states, need not wait after a refusal."""
+        return now >= self._account.held.get(what, 0.0)
+
+    def _put_back(self, stream: Stream) -> None:
+        """Begin a stream again at its cursor. What was sent behind it may be sent twice."""
         self._outstanding = {m: s for m, s in self._outstanding.items() if s[0] is None or s[0][0] != stream}
         self._windows[stream] = Window(self._account.cursors[stream])
         self._ahead[stream].clear()
         self._read_upto[stream] = self._account.cursors[stream]
-        self._held[stream] = self._loop.time() + wait
 
     def _overdue(self, now: float) -> bool:
         oldest = next(iter(self._outstanding.values()), None)
