@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from metrepost.line.plan import RollupPlan
 from metrepost.readings import BAD, GOOD, UNCERTAIN, Hold, Tag
 from metrepost.rollups import RollupBook
+from metrepost.rollups.bucket import Span
 from support_rollups import BORE, START, book, exact, measured, metres, run
 
 NAN = float("nan")
@@ -178,6 +179,17 @@ class TestCapability:
         (r,) = data(b.reading(measured(4.0, 0.4, 4.99), "p"))
         assert r.cp == pytest.approx(0.10 / (6 * 0.01 / 1.128), rel=1e-9)
 
+    def test_a_metre_that_lies_in_two_buckets_has_no_part_in_the_deviation_within_of_either(self):
+        b = book(lengths=[("2.5m", 2.5)], limits=self.LIMITS)
+        b.reading(measured(0.0, 0.0), "p")
+        told = []
+        for metre, value in enumerate([4.80, 4.81, 4.95, 4.80, 4.82], 1):
+            for where in (metre - 0.5, float(metre)):
+                told += b.reading(measured(where, 0.1 * where, value), "p")
+        first, second = data(told)
+        assert first.cp == pytest.approx(0.10 / (6 * 0.01 / 1.128), rel=1e-9)
+        assert second.cp == pytest.approx(0.10 / (6 * 0.02 / 1.128), rel=1e-9)
+
     def test_a_constant_value_has_no_capability(self):
         (r,) = run(book(limits=self.LIMITS), [4.8] * 101)
         assert (r.sd, r.pp, r.ppk, r.cp, r.cpk) == (0.0, None, None, None, None)
@@ -256,6 +268,17 @@ class TestClosingOnTime:
         (r,) = data(b.tick(START + 23.0))
         assert b.dropped["left_late"] == 1
         assert r.max == 44.0 and r.last == 44.0
+
+    def test_a_held_value_does_not_stand_for_the_time_of_a_restart(self):
+        one = book(lengths=[("100m", 100.0)], held=[BORE.name])
+        one.reading(measured(0.0, 0.0, 40.0), "p")
+        one.reading(measured(30.0, 3.0, 41.0), "p")
+        again = book(lengths=[("100m", 100.0)], held=[BORE.name])
+        again.restore(one.snapshot())
+        again.reading(measured(80.0, 8.0, 42.0), "p")
+        (r,) = data(again.reading(measured(100.0, 10.0, 43.0), "p"))
+        assert (r.metres_good, r.metres_left_out) == (50.0, 50.0)
+        assert r.mean == pytest.approx((30.0 * 40.0 + 20.0 * 42.0) / 50.0)
 
     def test_a_held_value_ends_with_its_source(self):
         b = book(lengths=[("100m", 100.0)], held=[BORE.name])
@@ -385,6 +408,15 @@ def test_nonsense_never_raises_and_never_leaves_json(rows, hold):
             for share in (item.data.metres_good, item.data.metres_left_out, item.data.mean or 0.0, item.data.sd or 0.0):
                 assert math.isfinite(share)
     json.dumps(b.snapshot(), allow_nan=False)
+
+
+@given(st.floats(-1e6, 1e6), st.sampled_from([0.1, 0.3, 0.7, 1.0, 2.5, 100.0]), st.booleans())
+def test_every_place_lies_in_the_bucket_that_claims_it(place, size, on_boundary):
+    span = Span("s", size)
+    if on_boundary:
+        place = round(place) * size  # where a division may round across
+    k = span.index(place)
+    assert k * size <= place < (k + 1) * size
 
 
 # ---- the book ------------------------------------------------------------------------------------------------------------

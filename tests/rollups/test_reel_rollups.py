@@ -137,3 +137,14 @@ def test_a_hole_of_many_kilometres_is_left_out_of_the_reel_it_lies_in():
     assert metres(r) == pytest.approx(30_001.0)
     # the reading behind the hole stands for three intervals of it
     assert r.metres_good == pytest.approx(11.0 + 0.3 / 7990.0 * 29_990.0)
+
+
+def test_a_hole_right_behind_the_cut_belongs_to_the_next_reel():
+    b = book()
+    run(b, [1.0] * 101)
+    (first,) = reels(b.cut(10.0, "R1", START + 10.0))
+    b.reading(measured(30_000.0, 8000.0, 1.0), "p")
+    b.reading(measured(30_001.0, 8000.1, 1.0), "p")
+    (second,) = reels(b.cut(30_001.0, "R2", START + 8000.1))
+    assert (first.end, second.start, second.end) == (10.0, 10.0, 30_001.0)
+    assert metres(second) == pytest.approx(29_991.0)

@@ -10,14 +10,14 @@ from typing import Any
 
 import msgspec
 
-from ..events import SEVERITY, AlarmEvent, AlarmState, Event, StateName, Transition
+from ..events import AlarmState, Event
 from ..readings import Act
-from ..readings.moment import rfc3339
 from ..rules.contract import Condition
 from . import record as kept
 from .explains import Explanations
 from .record import AlarmPlan, AnyState, Record
 from .states import Input, Move, Refusal, cell
+from .telling import Decision, present, transition
 
 MAX_SHELVED = 8 * 3600.0
 """Longest shelving in seconds unless set otherwise: one shift (common practice, no source)."""
@@ -59,19 +59,6 @@ class UnknownAlarmError(KeyError):
 
 Told = Event | AlarmState
 """What the book tells: transitions for the event stream, and present states, whole, for the retained topics."""
-
-
-class _Decision(msgspec.Struct, frozen=True):
-    """The circumstances of one decision, the same for every alarm it moves."""
-
-    now: float
-    metre: float | None = None
-    onset: float | None = None
-    by: str = ""
-    reason: str = ""
-    until: float = 0.0
-    one_shot: bool = False
-    condition: Condition | None = None
 
 
 class AlarmBook:
@@ -119,7 +106,7 @@ class AlarmBook:
         was_live = before.live
         if c.active or c.pulse:  # a return does not hide where the flaw was
             self._put(alarm, msgspec.structs.replace(before, last=c, expected_reel=expected_reel, takes_up_at=takes_up_at))
-        decision = _Decision(now, metre_now, c.onset_time, condition=c)
+        decision = Decision(now, metre_now, c.onset_time, condition=c)
         if c.active or c.pulse:
             self._live(alarm, live=True)
             if c.pulse or not was_live:
@@ -156,7 +143,7 @@ class AlarmBook:
             why = self._shelving_fault(act.time, until)
             if why:
                 return [Refused(act.act, act.alarm, why)]
-        decision = _Decision(act.time, metre_now, act.time, act.who, act.reason, until, one_shot)
+        decision = Decision(act.time, metre_now, act.time, act.who, act.reason, until, one_shot)
         out: list[Told] = []
         self._feed(act.alarm, given, decision, out)
         self._settle(self._explanations.affected(act.alarm), decision, out)
@@ -166,7 +153,7 @@ class AlarmBook:
     def tick(self, now: float) -> list[Told]:
         """Line time went on: shelving that is over ends; suppression is looked at again after a restart."""
         out: list[Told] = []
-        decision = _Decision(now, None, now, reason="shelving expired")
+        decision = Decision(now, None, now, reason="shelving expired")
         if now >= self._next_expiry:
             for alarm, record in list(self._records.items()):
                 if isinstance(record.state, kept.Shelved) and now >= record.state.until:
@@ -194,11 +181,11 @@ class AlarmBook:
         """The present state of one alarm, whole. Raises UnknownAlarmError."""
         if alarm not in self._plans:
             raise UnknownAlarmError(alarm)
-        return self._state(alarm)
+        return present(self._plans[alarm], self._records[alarm])
 
     def states(self) -> list[AlarmState]:
         """The present state of every alarm, whole, in the order of the plans."""
-        return [self._state(alarm) for alarm in self._plans]
+        return [present(plan, self._records[alarm]) for alarm, plan in self._plans.items()]
 
     def snapshot(self) -> dict[str, Any]:
         """All states as JSON-able data."""
@@ -233,7 +220,7 @@ class AlarmBook:
         explained = self._records[alarm].state.name == "normal" and self._explanations.explaining(alarm, self._records)
         return Input.SUPPRESS if explained else Input.ACTIVE
 
-    def _feed(self, alarm: str, given: Input, decision: _Decision, out: list[Told]) -> None:
+    def _feed(self, alarm: str, given: Input, decision: Decision, out: list[Told]) -> None:
         """Walk one cell of the table; refusals and stays of conditions tell nothing."""
         record = self._records[alarm]
         move = cell(record.state.name, given, latch=self._plans[alarm].latch)
@@ -244,25 +231,25 @@ class AlarmBook:
         self._put(alarm, msgspec.structs.replace(record, state=entered))
         if move.to == "shelved":
             self._note_expiry()
-        self._tell_event(alarm, record.state.name, move.transition, decision, because, out)
+        out.append(transition(self._plans[alarm], self._records[alarm], record.state.name, move.transition, decision, because))
         if move.rejoin and record.live:
             onset = record.last.onset_time if record.last else decision.now
-            self._feed(alarm, self._activation(alarm), _Decision(decision.now, decision.metre, onset), out)
+            self._feed(alarm, self._activation(alarm), Decision(decision.now, decision.metre, onset), out)
 
-    def _end_one_shot(self, alarm: str, decision: _Decision, out: list[Told]) -> None:
+    def _end_one_shot(self, alarm: str, decision: Decision, out: list[Told]) -> None:
         state = self._records[alarm].state
         if isinstance(state, kept.Shelved) and state.one_shot:
             ended = msgspec.structs.replace(decision, reason="one-shot shelving: the condition returned")
             self._feed(alarm, Input.EXPIRED, ended, out)
 
-    def _settle(self, alarms: Iterable[str], decision: _Decision, out: list[Told]) -> None:
+    def _settle(self, alarms: Iterable[str], decision: Decision, out: list[Told]) -> None:
         """Whoever is suppressed and no longer explained comes out. Effects follow their causes in `alarms`."""
         for alarm in alarms:
             if self._records[alarm].state.name != "suppressed_by_design":
                 continue
             if self._explanations.explaining(alarm, self._records):
                 continue
-            over = _Decision(decision.now, decision.metre, reason="what explained it is over")
+            over = Decision(decision.now, decision.metre, reason="what explained it is over")
             self._feed(alarm, Input.UNSUPPRESS, over, out)
             self._tell_state(alarm, out)
 
@@ -277,91 +264,11 @@ class AlarmBook:
         shelved = (r.state.until for r in self._records.values() if isinstance(r.state, kept.Shelved))
         self._next_expiry = min(shelved, default=math.inf)
 
-    def _tell_event(
-        self,
-        alarm: str,
-        previous: StateName,
-        transition: Transition,
-        decision: _Decision,
-        because: tuple[str, ...],
-        out: list[Told],
-    ) -> None:
-        plan, record = self._plans[alarm], self._records[alarm]
-        c = decision.condition or record.last or _NOTHING
-        # an act, an expiry or a rejoin stands for the moment of the decision; a condition for the moment it began
-        onset = decision.now if decision.onset is None else decision.onset
-        event = AlarmEvent(
-            alarm=alarm,
-            rule=plan.rule,
-            limit=plan.limit,
-            class_=plan.class_,
-            priority=plan.priority,
-            severity=SEVERITY[plan.priority],
-            transition=transition,
-            state=record.state.name,
-            previous=previous,
-            trial=plan.trial,
-            onset=rfc3339(onset),
-            decided=rfc3339(decision.now),
-            decided_metre=decision.metre,
-            metre=c.metre,
-            metre_uncertainty=c.metre_uncertainty,
-            start=c.start,
-            end=c.end,
-            peak=c.peak,
-            value=c.value,
-            bound=c.bound,
-            unit=c.unit,
-            quality=c.quality,
-            by=decision.by,
-            reason=decision.reason or (f"explained by {', '.join(because)}" if because else ""),
-            cause=plan.cause,
-            consequence=plan.consequence,
-            response=plan.response,
-            respond_within=plan.respond_within,
-            explanation=c.explanation,
-            because_of=list(because),
-            expected_reel=record.expected_reel,
-            takes_up_at=record.takes_up_at,
-            verdict=c.verdict,
-        )
-        out.append(Event(onset, event))
-
     def _tell_state(self, alarm: str, out: list[Told]) -> None:
-        out.append(self._state(alarm))
-
-    def _state(self, alarm: str) -> AlarmState:
-        plan, record = self._plans[alarm], self._records[alarm]
-        state, c = record.state, record.last or _NOTHING
-        return AlarmState(
-            alarm=alarm,
-            rule=plan.rule,
-            limit=plan.limit,
-            class_=plan.class_,
-            priority=plan.priority,
-            severity=SEVERITY[plan.priority],
-            state=state.name,
-            active=record.live,
-            since=rfc3339(state.since) if state.since else "",
-            acknowledged_by=state.by if isinstance(state, kept.Acknowledged | kept.LatchedAcknowledged) else "",
-            shelved_until=rfc3339(state.until) if isinstance(state, kept.Shelved) else "",
-            trial=plan.trial,
-            value=c.value,
-            bound=c.bound,
-            unit=c.unit,
-            metre=c.metre,
-            takes_up_at=record.takes_up_at,
-            cause=plan.cause,
-            consequence=plan.consequence,
-            response=plan.response,
-            explanation=c.explanation,
-        )
+        out.append(present(self._plans[alarm], self._records[alarm]))
 
 
-_NOTHING = Condition(limit="", active=False, onset_time=0.0)
-
-
-def _enter(move: Move, before: AnyState, decision: _Decision, because: tuple[str, ...]) -> AnyState:
+def _enter(move: Move, before: AnyState, decision: Decision, because: tuple[str, ...]) -> AnyState:
     """The state that `move` leads to, with the data that this state owns."""
     now, who = decision.now, decision.by
     match move.to:

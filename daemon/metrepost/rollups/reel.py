@@ -41,7 +41,6 @@ class Uncut:
         self._keep = keep
         self._cells: deque[Bucket] = deque()
         self._body: Bucket | None = None
-        self._start: float | None = None  # where the last cut was
 
     def add(self, cell: Bucket) -> None:
         """The next whole metre."""
@@ -80,10 +79,6 @@ class Uncut:
             self._merge(rest)
         if finished is None:
             return None, 0.0
-        if self._start is not None and finished.start > self._start:  # a hole right behind the last cut
-            finished.left_out += finished.start - self._start
-            finished.start = self._start
-        self._start = finished.end
         return finished, behind
 
     def _merge(self, cell: Bucket) -> None:
@@ -107,13 +102,12 @@ class Uncut:
     def snapshot(self) -> dict[str, Any]:
         """JSON-able data."""
         cells = msgspec.to_builtins(list(self._cells))
-        return {"cells": cells, "body": msgspec.to_builtins(self._body), "start": self._start}
+        return {"cells": cells, "body": msgspec.to_builtins(self._body)}
 
     def restore(self, state: Any) -> None:
         """Take back a snapshot. Raises msgspec.ValidationError when it does not fit."""
         cells = msgspec.convert(state["cells"], list[Bucket])
         body = msgspec.convert(state["body"], Bucket | None)
-        self._start = msgspec.convert(state["start"], float | None)
         self._cells, self._body = deque(cells), body
 
 
