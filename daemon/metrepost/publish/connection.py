@@ -61,6 +61,17 @@ class _Packed(Properties):
         return packed
 
 
+class _Context(ssl.SSLContext):
+    """Remembers the socket it wrapped: paho leaves it open when the handshake fails."""
+
+    wrapped: ssl.SSLSocket | None = None
+
+    def wrap_socket(self, *args: Any, **kwargs: Any) -> ssl.SSLSocket:
+        """See ssl.SSLContext."""
+        self.wrapped = super().wrap_socket(*args, **kwargs)
+        return self.wrapped
+
+
 CLOUDEVENT = _Packed(CONTENT_TYPE)
 JSON = _Packed("application/json")
 
@@ -75,6 +86,7 @@ class Connection:
         self._acknowledged = acknowledged
         self._granted: asyncio.Future[Granted] = self._loop.create_future()
         self._misc: asyncio.TimerHandle | None = None
+        self._tls: _Context | None = None
         self._on_room: Callable[[], None] | None = None
         self._on_acknowledged: Callable[[], None] | None = None
         self._watched = False
@@ -101,7 +113,8 @@ class Connection:
         where = f"{plan.host}:{plan.port}"
         try:
             if plan.tls:
-                self._client.tls_set_context(await self._loop.run_in_executor(None, tls_context, plan))
+                self._tls = await self._loop.run_in_executor(None, tls_context, plan)
+                self._client.tls_set_context(self._tls)
             # TCP, then TLS, each within connect_timeout; then the broker's answer
             async with asyncio.timeout(3 * plan.connect_timeout):
                 await self._connect_in_thread()
@@ -140,6 +153,8 @@ class Connection:
                 self._client.connect(self._plan.host, self._plan.port, self._plan.keepalive, clean_start=True)
             except Exception as caught:  # noqa: BLE001 handed to the loop, where it is raised
                 error = caught
+                if self._tls is not None and self._tls.wrapped is not None:
+                    self._tls.wrapped.close()
             if given_up.is_set():
                 self._close_socket()
                 return
@@ -303,14 +318,18 @@ class Connection:
             sock.close()
 
 
-def tls_context(plan: MqttPlan) -> ssl.SSLContext:
+def tls_context(plan: MqttPlan) -> _Context:
     """TLS 1.2 or newer; the broker's certificate is checked against `ca` (the system's store when "") and its host name.
 
     Raises ConnectionFailedError when a file cannot be read.
     """
     try:
-        context = ssl.create_default_context(cafile=plan.ca or None)
+        context = _Context(ssl.PROTOCOL_TLS_CLIENT)  # checks certificate and host name
         context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if plan.ca:
+            context.load_verify_locations(plan.ca)
+        else:
+            context.load_default_certs()
         if plan.certificate:
             context.load_cert_chain(plan.certificate, plan.key or None)
     except OSError as error:  # ssl.SSLError is one
