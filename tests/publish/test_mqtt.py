@@ -214,6 +214,7 @@ async def test_the_will_is_seen_after_a_kill(broker: Broker, state: Path) -> Non
         with Recorder(broker.port, ROOT + "state", client_id="late") as late:
             await late.until(lambda ms: len(ms) == 1)
             assert late.messages[0].retain
+            assert states(late.messages) == [False]
 
 
 async def test_a_stop_says_offline_too(broker: Broker, state: Path) -> None:
