@@ -110,10 +110,13 @@ class ModbusLink:
         self._given_up: deque[int] = deque(maxlen=_REMEMBERED)
         self._sent = self._received = self._sent_monotonic = self._received_monotonic = 0.0
         self._over = asyncio.Event()
-        self._why = ""
+        self.why = ""
+        """Why the connection is over; the first reason counts."""
         self._refusal = ""
         self.answered = 0
+        """Right answers so far, exceptions included."""
         self.silent = 0
+        """Requests without a right answer since the last one."""
         limit = max(endpoint.timeout, CONNECT_TIMEOUT)
         self._connect_timeout = limit
         client = AsyncModbusTcpClient(
@@ -156,18 +159,18 @@ class ModbusLink:
         return (
             ""
             if connected and not self._over.is_set()
-            else f"no connection to {where}: {self._refusal or self._why or 'refused'}"
+            else f"no connection to {where}: {self._refusal or self.why or 'refused'}"
         )
 
     async def lost(self) -> str:
         """Wait until the connection is gone or given up. Returns why."""
         await self._over.wait()
-        return self._why
+        return self.why
 
     def give_up(self, why: str) -> None:
         """End the connection, and the request that may be waiting."""
         if not self._over.is_set():
-            self._why = why
+            self.why = why
             self._over.set()
         self._end_request()
 
@@ -179,7 +182,7 @@ class ModbusLink:
     async def read(self, request: Request) -> Answer | NoAnswer:
         """Ask once and wait at most the endpoint's time-out. Never raises for what the field does."""
         if self._over.is_set():
-            return NoAnswer(NOT_CONNECTED, self._clock.line_time(), self._why, broken=True)
+            return NoAnswer(NOT_CONNECTED, self._clock.line_time(), self.why, broken=True)
         task = asyncio.current_task()
         cancelling = task.cancelling() if task else 0
         self._size = request.size
@@ -219,7 +222,7 @@ class ModbusLink:
             return self._nonsense(verdict)
         now = self._clock.line_time()
         if self._over.is_set():
-            return NoAnswer(LOST, now, self._why, broken=True)
+            return NoAnswer(LOST, now, self.why, broken=True)
         if problem:
             return NoAnswer(NOT_CONNECTED, now, problem, broken=True)
         if isinstance(verdict, frame.Incomplete) and verdict.partial:

@@ -153,13 +153,13 @@ class ModbusTcpRunner:
         if outcome.alive:
             self._up()
         elif outcome.broken or link.silent >= SILENCES:
-            why = outcome.detail or outcome.reason
-            if not outcome.broken:
-                why = f"{SILENCES} requests in a row without a right answer, the last one: {outcome.reason} ({outcome.detail})"
-            link.give_up(why)
+            last = f"{outcome.reason} ({outcome.detail})" if outcome.detail else outcome.reason
+            link.give_up(
+                last if outcome.broken else f"{SILENCES} requests in a row without a right answer, the last one: {last}"
+            )
             if self._link is link:
                 self._link = None
-            self._down(why)
+            self._down(link.why)
         else:
             await asyncio.sleep(0)
         return outcome
