@@ -60,6 +60,15 @@ def test_a_reading_that_ends_on_the_boundary_closes_the_bucket_and_counts_in_it(
     assert (r.n, r.metres_left_out) == (40, 0.0)
 
 
+def test_a_reading_whose_last_moments_round_to_its_end_is_counted_all_the_same():
+    """It ends a hair's breadth behind a metre, exactly on a boundary of time."""
+    b = book(times=[("1s", 1.0)])
+    out = []
+    for time, metre in ((0.0, 1e-7), (0.25, 1e-7), (0.5, 1e-7), (0.75, 1e-7), (1.0, 1.0 + 1e-7)):
+        out += b.reading(measured(metre, time), "p")
+    assert [r.n for r in data(out)] == [4]
+
+
 @pytest.mark.parametrize(
     ("quality", "value", "share"), [(BAD, NAN, "metres_bad"), (UNCERTAIN, 9.0, "metres_uncertain"), (GOOD, NAN, "metres_bad")]
 )

@@ -185,16 +185,26 @@ class Track:
         cell = self._buckets[0]
         while end.metre > cell.end:
             share = (cell.end - begin.metre) / (end.metre - begin.metre)
-            step = _Place(begin.time + share * (end.time - begin.time), cell.end)
-            self._step(begin, step, quality, value, 0, product, out)
+            step = _Place(min(begin.time + share * (end.time - begin.time), end.time), cell.end)
+            # the last moments of a piece may round to its end: then it ends here in time, though not yet in length
+            self._step(begin, step, quality, value, 0, n if step.time == end.time else 0, product, out)
             begin = step
             cell = self._buckets[0]
-        self._step(begin, end, quality, value, n, product, out)
+        self._step(begin, end, quality, value, n, n, product, out)
         self._edge = end
 
     def _step(
-        self, begin: _Place, end: _Place, quality: Quality | None, value: float, n: int, product: str, out: list[RollupOut]
+        self,
+        begin: _Place,
+        end: _Place,
+        quality: Quality | None,
+        value: float,
+        n_length: int,
+        n_time: int,
+        product: str,
+        out: list[RollupOut],
     ) -> None:
+        """Account for a piece within one metre. `n_length` and `n_time`: readings that end with it, on either axis."""
         t0, m0 = begin
         t1, m1 = end
         metres = m1 - m0
@@ -202,6 +212,7 @@ class Track:
         for place, span in enumerate(self._spans):
             bucket = self._buckets[place]
             timed = span.timed
+            n = n_time if timed else n_length
             until = t1 if timed else m1
             if until < bucket.end:
                 weight = seconds if timed else metres
