@@ -489,8 +489,10 @@ class Core:
         if self._reels is not None and state.get("reels"):
             self._reels.restore(state["reels"])
         trouble.extend(f"rule {name} starts anew" for name in self._engine.restore(state.get("rules") or {}))
-        self._rollups.restore(state.get("rollups") or {})
-        self._load.restore(state.get("load") or {})
+        if state.get("rollups"):
+            trouble.extend(f"rollups of {tag} begin anew" for tag in self._rollups.restore(state["rollups"]))
+        if state.get("load") and not self._load.restore(state["load"]):
+            trouble.append("alarm load is counted anew")
         self._wet = {s: _Wet(carried_by, since) for s, (carried_by, since) in (state.get("wet") or {}).items()}
         for (cold, hot), learner in self._shrink.items():
             saved = (state.get("shrink") or {}).get(f"{cold} {hot}")

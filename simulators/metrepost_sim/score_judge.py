@@ -118,9 +118,12 @@ def judge_alarms(result: Score, flaws: list[dict[str, Any]], alarms: list[Piece]
         if not met:
             result.false_alarms += 1
             continue
-        # the flaw under the alarm's own metres; of several, a lump explains it before a drop does
-        on = [i for i in met if alarm.meets(flaws[i]["from"], flaws[i]["to"], 0.0)]
-        nearest = min(on or met, key=lambda i: (flaws[i]["kind"] == "drop", abs(flaws[i]["metre"] - middle)))
+
+        # the flaw nearest to the alarm's middle; a lump explains it before a drop does only where both lie there
+        def away(i: int, middle: float = middle) -> tuple[float, bool]:
+            return max(0.0, flaws[i]["from"] - middle, middle - flaws[i]["to"]), flaws[i]["kind"] == "drop"
+
+        nearest = min(met, key=away)
         belongs[alarm.rule, nearest] = belongs.get((alarm.rule, nearest), 0) + 1
         flawed.update({i: flaws[i]["to"] - flaws[i]["from"] for i in met})
     result.doubles += sum(n - 1 for n in belongs.values())

@@ -103,6 +103,10 @@ class ExcursionTracker:
             e.trace.append([round(m.start, 4), round(m.end, 4), round(rise, 6)])
         return e
 
+    def is_over(self, tag: str) -> bool:
+        """Whether the tag's last reading belongs to the excursion under way."""
+        return tag in self._over
+
     def under(self, m: Measured) -> bool:
         """A piece known to be under the limit. True when the excursion is complete by it."""
         self._under[m.tag] = m.end

@@ -25,6 +25,9 @@ from .witness import Verdict, WitnessTag, holds_lumps, judge
 SILENCE = 2.0
 """An excursion whose tags say nothing for this long is judged with what there is, seconds."""
 
+RELEASE = 0.75
+"""An excursion goes on down to this share of the height, so that noise on the flank of a flaw does not make two of it."""
+
 MARGIN = 0.02
 """Added to twice the cable that passes between two reads: the least `max_length` a drop can be told from a lump with (metres)."""
 
@@ -201,7 +204,8 @@ class FlawRule(Rule):
         if level != level:
             level = baseline.level
         rise = self._sign * (m.value - level)
-        if rise <= self.height:
+        release = RELEASE * self.height if self._tracker.is_over(m.tag) else self.height
+        if rise <= release:
             return self._conclude(view) if self._tracker.under(m) else []
         # a wet gauge is uncertain, but what an excursion was is the witness's to say
         uncertain = m.quality is not GOOD and not m.reason.startswith("wet")
