@@ -1,6 +1,7 @@
 """Logging is for a whole process, so each case runs in one of its own."""
 
 import json
+import logging
 import subprocess
 import sys
 
@@ -43,7 +44,7 @@ def test_an_exception_is_one_json_line() -> None:
     assert "ZeroDivisionError" in json.loads(line)["exception"]
 
 
-@pytest.mark.parametrize("library", ["pymodbus", "asyncua.client.ua_client", "paho"])
+@pytest.mark.parametrize("library", ["asyncua.client.ua_client", "paho"])
 def test_libraries_come_in_the_same_form_from_warning_on(library: str) -> None:
     (line,) = stderr_of(
         f"logs.setup('debug'); log = logging.getLogger({library!r}); log.info('frame 01 04'); log.warning('lost %s', 'it')"
@@ -65,3 +66,8 @@ def test_a_logger_made_before_the_set_up_follows_it() -> None:
 def test_an_unknown_level_says_which_there_are() -> None:
     with pytest.raises(ValueError, match=r"loud.*debug, info, warning"):
         logs.setup("loud")
+
+
+def test_pymodbus_is_left_out_because_the_endpoint_tells_of_a_lost_device_itself():
+    logs.setup(json=True)
+    assert not logging.getLogger("pymodbus.logging").isEnabledFor(logging.ERROR)

@@ -286,8 +286,9 @@ class Event(msgspec.Struct, frozen=True):
 class Rollup(msgspec.Struct, frozen=True, kw_only=True):
     """Statistics of one tag over one bucket of time, length or reel, for the ``rollup`` stream.
 
-    Means and deviations are of good readings, weighted by the length each stands for (by time in spans of time). `metres_*` add up to the bucket's length. `pp`/`ppk` use the overall deviation, `cp`/`cpk` the moving range of
-    1 m means / 1.128; they stand only for tags with product limits.
+    Means and deviations are of good readings, weighted by the length each stands for (by time in spans of time). `metres_*` add up
+    to the bucket's length. `pp`/`ppk` use the overall deviation, `cp`/`cpk` the moving range of 1 m means / 1.128; they stand only
+    for tags with product limits.
     """
 
     span: str

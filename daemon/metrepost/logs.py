@@ -61,7 +61,8 @@ def _route_libraries(shared: list[Processor], last: list[Processor], number: int
     for name in LIBRARIES:
         logger = logging.getLogger(name)
         logger.handlers = [handler]
-        logger.setLevel(number)
+        # a lost device is told by its endpoint, once; pymodbus says so at every attempt
+        logger.setLevel(logging.CRITICAL if name == "pymodbus" else number)
         logger.propagate = False
 
 

@@ -4,6 +4,7 @@ import msgspec
 import typer
 
 from ..configuration.judgement import judge
+from ..notify.channel import Channel
 from .arguments import Json, LineFile, loaded
 
 
@@ -13,6 +14,9 @@ def check(line: LineFile, json: Json = False) -> None:
     Exit code 3 when a file is wrong.
     """
     found = loaded(line)
+    for person in found.notify.people:
+        for url in person.urls:
+            Channel(person.name, url, timeout=1.0)  # opens no connection; an URL nobody can send to is refused
     notes = judge(found)
     plan = found.plan
     if json:

@@ -8,6 +8,7 @@ import typer
 from .. import __version__
 from ..configuration.faults import ConfigurationError
 from ..journal.errors import JournalError
+from ..notify.channel import UrlError
 from . import exits
 from .check import check
 from .demo import demo
@@ -52,6 +53,9 @@ def main() -> None:
     try:
         app()
     except ConfigurationError as error:
+        _say(str(error))
+        sys.exit(exits.CONFIGURATION)
+    except UrlError as error:
         _say(str(error))
         sys.exit(exits.CONFIGURATION)
     except JournalError as error:

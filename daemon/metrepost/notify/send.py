@@ -15,13 +15,17 @@ from typing import Protocol
 import msgspec
 import structlog
 
+from ..backoff import backoff
 from ..events import Event
-from .backoff import FIRST, backoff
 from .channel import Channel, Sent
 from .decide import Decider, Message
 from .plan import NotifyPlan
 
 _log = structlog.get_logger("metrepost.notify")
+
+
+LONGEST_WAIT = 300.0
+"""Longest wait between two attempts at one message, seconds."""
 
 
 class Clock(Protocol):
@@ -44,7 +48,7 @@ class Delivery(msgspec.Struct, frozen=True):
     timeout: float = 20.0
     attempts: int = 20
     longest: float = 1800.0
-    first_wait: float = FIRST
+    first_wait: float = 2.0
     queue: int = 100
 
 
@@ -124,7 +128,7 @@ class _Worker:
                 self.counts.reason = ""
                 return
             age = self._clock.monotonic() - waiting.since
-            wait = backoff(waiting.attempt, self._delivery.first_wait, jitter=random.random())
+            wait = backoff(waiting.attempt, random.random(), self._delivery.first_wait, LONGEST_WAIT)
             if waiting.attempt >= self._delivery.attempts or age + wait > self._delivery.longest:
                 self._give_up(waiting, sent.reason)
                 return
