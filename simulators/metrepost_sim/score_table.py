@@ -66,3 +66,26 @@ def table(scores: Sequence[Score], width: int = 132) -> str:
     console.print(lumps)
     console.print(others)
     return buffer.getvalue()
+
+
+def summary(s: Score) -> str:
+    """One run in a few lines that fit any terminal."""
+
+    def lumps(kind: str) -> str:
+        row = s.lumps_shown[kind]
+        listed = f", {row.listed} of them listed as drops" if row.missed else ""
+        return f"{row.shown - row.missed} of {row.shown} alarmed{listed}"
+
+    rows = [
+        ("lumps the witness saw", lumps(WITNESSED)),
+        ("lumps that passed it unseen", lumps(UNCOVERED)),
+        ("lumps born after it", lumps(BLIND)),
+        ("necks", f"{s.necks_shown - s.necks_missed} of {s.necks_shown} alarmed"),
+        ("drops with a witness", f"{s.drops_covered - s.drops_covered_alarmed} of {s.drops_covered} held back"),
+        ("drops without a witness", f"{s.drops_alarmed - s.drops_covered_alarmed} of {s.drops - s.drops_covered} alarmed"),
+        ("alarms on no flaw", f"{s.false_alarms} of {s.alarms}"),
+        ("spark faults", f"{s.sparks - s.sparks_missed} of {s.sparks} located, {s.spark_distance:.2f} m off at most"),
+        ("reel changes", f"{s.cuts - s.cuts_missed} of {s.cuts} located, {s.cut_distance:.2f} m off at most"),
+    ]
+    width = max(len(name) for name, _ in rows)
+    return "\n".join(["Score against what the simulator made", *(f"  {name:<{width}}  {text}" for name, text in rows)]) + "\n"

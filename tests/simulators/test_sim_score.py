@@ -3,7 +3,7 @@ import pytest
 
 from metrepost_sim.score import combined, main, score, score_files
 from metrepost_sim.score_card import BLIND, UNCOVERED, WITNESSED
-from metrepost_sim.score_table import table
+from metrepost_sim.score_table import summary, table
 from support_simulators import HEADER, alarm, event, flaw_row, save
 
 PINHOLE = {"kind": "pinhole", "metre": 130.0, "passed": True, "counted": True}
@@ -167,3 +167,10 @@ def test_files_that_cannot_be_scored_are_named(tmp_path, capsys):
         score(TRUTH[1:], [])
     with pytest.raises(SystemExit):
         main([str(truth)])
+
+
+def test_the_summary_says_of_each_kind_how_many_of_how_many():
+    truth = [HEADER, flaw_row("lump", 1100.0), flaw_row("drop", 1110.0)]
+    text = summary(score(truth, [alarm(1100.0)]))
+    assert "1 of 1 alarmed" in text
+    assert "1 of 1 held back" in text

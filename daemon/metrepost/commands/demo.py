@@ -242,11 +242,11 @@ def _scaled(line: LoadedLine, speed: float) -> LoadedLine:
 
 def _score(console: Console, folder: Path, out: Path | None) -> None:
     from metrepost_sim.score import score_files
-    from metrepost_sim.score_table import table
+    from metrepost_sim.score_table import summary
 
     truth, events = folder / "truth.jsonl", folder / "events.jsonl"
     if not truth.is_file():
         raise CommandError("the simulator left no truth; see log.jsonl")
-    console.print(table([score_files(truth, events)], width=console.width), markup=False, highlight=False)
+    console.print(summary(score_files(truth, events)), markup=False, highlight=False)
     if out is not None:
         console.print(f"kept in {out}: events.jsonl, rollups.jsonl, truth.jsonl, log.jsonl", highlight=False)
