@@ -475,6 +475,16 @@ class Core:
             "shrink": {f"{cold} {hot}": s.snapshot() for (cold, hot), s in self._shrink.items()},
         }
 
+    def replay(self, data: EventData, time: float) -> None:
+        """An event of this line that the journal holds and the snapshot does not: for reel record and alarm load only.
+
+        Nothing is told again, and no rule hears of it.
+        """
+        if self._reels is not None:
+            self._reels.replay(data)
+        if isinstance(data, AlarmEvent):
+            self._load.note(data, time)
+
     def restore(self, state: Mapping[str, Any], place: Mapping[str, Any] | None = None) -> list[str]:
         """Take back a snapshot, and a later `place` if there is one. Returns, in words, what could not be used."""
         trouble: list[str] = []

@@ -24,6 +24,7 @@ from .events import AlarmState, ConfigurationEvent, Event, ReelState, RollupOut
 from .journal import AsyncJournal, Item, Journal, JournalError, Present, Retention, Snapshot
 from .notify import Notifier
 from .publish import topics
+from .publish.cloudevents import decode_event
 from .publish.mqtt import MqttPublisher
 from .publish.payloads import EndpointHealth, StatePayload
 from .readings import Act, Measured, Reading, Tick
@@ -196,7 +197,13 @@ class LineService:
             batch.append(Snapshot("place", msgspec.json.encode(self.core.place())))
             self._next_place = now + PLACE_EVERY
         if whole:
-            batch.append(Snapshot("core", msgspec.json.encode(self.core.snapshot())))
+            events = sum(isinstance(item, Event) for item in batch)
+            state = {
+                **self.core.snapshot(),
+                "events": self._journal.positions("event").last + events,
+                "epoch": self._journal.epoch,
+            }
+            batch.append(Snapshot("core", msgspec.json.encode(state)))
             self._next_snapshot = now + SNAPSHOT_EVERY
         try:
             await self._journal.commit(batch)
@@ -239,10 +246,10 @@ class LineService:
         saved, place = await self._journal.snapshot("core"), await self._journal.snapshot("place")
         trouble: list[str] = []
         if saved is not None or place is not None:
-            trouble = self.core.restore(
-                msgspec.json.decode(saved) if saved is not None else {},
-                msgspec.json.decode(place) if place is not None else None,
-            )
+            state = msgspec.json.decode(saved) if saved is not None else {}
+            trouble = self.core.restore(state, msgspec.json.decode(place) if place is not None else None)
+            if state.get("epoch", self._journal.epoch) == self._journal.epoch:
+                await self._replay(int(state.get("events", 0)))
         alarms = await self._journal.snapshot("alarms")
         if alarms is not None:
             restored = self.core.alarms.restore(msgspec.json.decode(alarms))
@@ -259,6 +266,15 @@ class LineService:
         self._pending.extend(self.core.alarms.states())
         await self._commit()
         log.info("watching", line=self.plan.name, stations=len(self.plan.stations), tags=len(self.plan.tags), trouble=trouble)
+
+    async def _replay(self, after: int) -> None:
+        """Events between the last whole snapshot and a kill go into the reel record and the alarm load once more."""
+        while rows := await self._journal.held("event", after, 500):
+            for row in rows:
+                data = decode_event(row.payload)
+                if data is not None:
+                    self.core.replay(data, row.time)
+            after = rows[-1].sequence
 
     def _configuration(self, what: str, explanation: str, now: float) -> Event:
         opening = self._journal.opening

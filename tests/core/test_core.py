@@ -107,6 +107,28 @@ def test_a_cut_closes_the_reel_by_metre_and_gives_both_ends(line):
     assert diameter.end == pytest.approx(record.end)
 
 
+def test_events_after_the_snapshot_are_replayed_into_the_reel_record(line):
+    items = inputs(healthy(2, duration=150.0, reel=90.0, drops=30.0), 150)
+    whole = assemble(line)
+    saved, late = None, []
+    for n, item in enumerate(items):
+        told_now = whole.feed(item)
+        if n == len(items) // 2:
+            saved = msgspec.json.decode(msgspec.json.encode(whole.snapshot()))
+        elif saved is not None:
+            late += [o for o in told_now if isinstance(o, Event)]
+    killed = assemble(line)
+    killed.restore(saved, whole.place())
+    for event in late:
+        killed.replay(event.data, event.time)
+    killed._reels.reel_name(whole._reels.name)  # the take-up tag says it again after the restart
+    metre = whole.take_up_metre()
+    expected, got = whole._reels.current(metre), killed._reels.current(metre)
+    assert expected.drops
+    assert any(e.data.kind == "cut" for e in late)
+    assert got == expected
+
+
 def test_rollup_metres_add_up(line):
     out = feed(assemble(line), inputs("demo", 120))
     hundreds = [o.data for o in out if isinstance(o, RollupOut) and o.data.span == "100m" and o.data.tag.endswith("diameter")]

@@ -10,12 +10,8 @@ from rich.table import Table
 from ..alarms.load import AlarmLoad, LoadMeter, LoadSettings
 from ..events import AlarmEvent
 from ..journal import Reader
+from ..publish.cloudevents import decode_event
 from .arguments import Json, LineFile, StateFolder, line_name, state_folder
-
-
-class _Envelope(msgspec.Struct):
-    type: str
-    data: msgspec.Raw
 
 
 def load(line: LineFile, state: StateFolder = None, json: Json = False) -> None:
@@ -24,15 +20,12 @@ def load(line: LineFile, state: StateFolder = None, json: Json = False) -> None:
     Windows are rolling and end with the last event of the journal.
     """
     meter = LoadMeter(LoadSettings())
-    envelope = msgspec.json.Decoder(_Envelope)
-    alarm = msgspec.json.Decoder(AlarmEvent)
     last = 0.0
     with Reader(state_folder(state), line_name(line)) as reader:
         for row in reader.export("event"):
-            found = envelope.decode(row.payload)
+            event = decode_event(row.payload)
             last = max(last, row.time)
-            if found.type == "metrepost.alarm.v1":
-                event = alarm.decode(found.data)
+            if isinstance(event, AlarmEvent):
                 at = datetime.fromisoformat(event.decided).timestamp()
                 last = max(last, at)
                 meter.tick(at)

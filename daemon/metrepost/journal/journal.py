@@ -321,6 +321,12 @@ class Journal:
         p = self._streams[stream]
         return Positions(p.last, p.delivered, p.lost, p.last - p.delivered, p.total - p.delivered_total)
 
+    def held(self, stream: Stream, after: int, limit: int) -> list[Row]:
+        """Rows after a number in order, delivered or not, as far as retention has left them."""
+        with told(self.file, "reading rows"):
+            found = self._connection.execute(_PENDING[stream], (after, limit)).fetchall()
+        return [Row(stream, self.epoch, sequence, moment, topic, payload) for sequence, moment, topic, payload in found]
+
     def pending(self, stream: Stream, limit: int, after: int | None = None, max_bytes: int = 8_000_000) -> list[Row]:
         """The next undelivered rows in order, at most `limit`, and about `max_bytes` (at least one). `after` skips rows that
         were taken already; the cursor counts when it is further on.

@@ -55,6 +55,10 @@ class AsyncJournal:
 
         return await self._run(work)
 
+    async def held(self, stream: Stream, after: int, limit: int) -> list[Row]:
+        """See `Journal.held`."""
+        return await self._run(self._journal.held, stream, after, limit)
+
     async def pending(self, stream: Stream, limit: int, after: int | None = None, max_bytes: int = 8_000_000) -> list[Row]:
         """See `Journal.pending`."""
         return await self._run(self._journal.pending, stream, limit, after, max_bytes)

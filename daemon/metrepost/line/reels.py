@@ -74,6 +74,19 @@ class ReelBook:
             self._entries.popleft()
             self.left_out += 1
 
+    def replay(self, data: EventData) -> None:
+        """Take in an event that was told before a kill but after the last snapshot, so that the record is complete."""
+        if isinstance(data, CutEvent) and data.metre is not None:
+            self._entries = deque(e for e in self._entries if e.end > data.metre)
+            self.opened = data.metre
+            self.opened_uncertainty = data.metre_uncertainty or 0.0
+            self._waiting = not data.next_reel
+            self.name, self._next_name = data.next_reel or data.reel, ""
+        elif isinstance(data, ReclassifiedEvent):
+            self.reclassify(data)
+        else:
+            self.note(data)
+
     def reclassify(self, data: ReclassifiedEvent) -> None:
         """Move drops that turned out to be lumps into the list of flaws: the record is corrected."""
         pieces = data.pieces

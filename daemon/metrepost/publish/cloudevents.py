@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from ..events import Event, RollupOut
+from ..events import EVENT_KINDS, Event, EventData, RollupOut
 from ..readings.moment import rfc3339
 
 Stream = Literal["event", "rollup"]
@@ -62,3 +62,22 @@ def envelope(item: Event | RollupOut, stream: Stream, epoch: str, sequence: int,
             data=item.data,
         )
     )
+
+
+class _Received(msgspec.Struct):
+    type: str
+    data: msgspec.Raw
+
+
+_received = msgspec.json.Decoder(_Received)
+_by_type = {event_type(kind.kind): msgspec.json.Decoder(kind) for kind in EVENT_KINDS}
+
+
+def decode_event(payload: bytes) -> EventData | None:
+    """The event in a CloudEvent of ours; None for a kind that this version does not know."""
+    found = _received.decode(payload)
+    decoder = _by_type.get(found.type)
+    if decoder is None:
+        return None
+    event: EventData = decoder.decode(found.data)
+    return event
