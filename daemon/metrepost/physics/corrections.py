@@ -1,0 +1,27 @@
+"""Corrections for stranded conductors and braided outer conductors, as data.
+
+Both are quoted by coax design handbooks; no page of one was seen. **From memory: treat them as settings, not as facts.**
+"""
+
+STRAND_FACTOR: dict[int, float] = {1: 1.0, 7: 0.939, 12: 0.957, 19: 0.970, 27: 0.976, 37: 0.980, 61: 0.985, 91: 0.988}
+"""Effective diameter over circumscribed diameter, by number of strands (from memory)."""
+
+BRAID_WIRES = 1.5
+"""Braid wire diameters added to the core's diameter for the effective outer conductor (from memory)."""
+
+
+class StrandError(ValueError):
+    """A number of strands that the table does not have."""
+
+
+def effective_inner(circumscribed: float, strands: int, factors: dict[int, float] | None = None) -> float:
+    """Effective conductor diameter in the unit given. Raises StrandError, naming what the table has."""
+    table = STRAND_FACTOR if factors is None else factors
+    if strands not in table:
+        raise StrandError(f"no factor for {strands} strands; there are {', '.join(map(str, table))}")
+    return circumscribed * table[strands]
+
+
+def effective_outer(core: float, braid_wire: float, wires: float = BRAID_WIRES) -> float:
+    """Effective inside diameter of a braid over a core, in the unit given."""
+    return core + wires * braid_wire
