@@ -337,7 +337,7 @@ class Core:
         computed = self._computed.get(m.tag)
         if computed is not None:
             for tag in computed:
-                made = tag.reading(m)
+                made = tag.reading(m, self._product.product_at(m.metre))
                 if made is not None:
                     self._measured(made, out)
 

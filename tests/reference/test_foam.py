@@ -3,6 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from metrepost.physics import foam
 from metrepost.physics.foam import MODELS, MixtureError
 

@@ -4,6 +4,7 @@ from math import log10
 
 import numpy as np
 import pytest
+
 from metrepost.physics import mismatch, structure
 from metrepost.physics.coax import C
 from metrepost.physics.mismatch import MismatchError

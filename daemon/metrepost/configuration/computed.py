@@ -1,9 +1,12 @@
 """Computed tags: their inputs, units and order."""
 
-from ..line.computed import FUNCTIONS
-from ..line.plan import ComputedPlan
+from collections.abc import Mapping
+
+from ..line.computed import FUNCTIONS, PRODUCT
+from ..line.physical import PHYSICAL, Physical
+from ..line.plan import ComputedPlan, Product
 from ..readings import Hold, Tag
-from ..readings.units import ucum
+from ..readings.units import Quantity, UnitError, same_dimension, ucum
 from .lookup import Lookup, shown_unit
 from .models.station_tables import ComputedTable
 from .pieces import Pieces
@@ -46,7 +49,7 @@ def resolve_computed(pieces: Pieces, tags: dict[str, Tag]) -> tuple[dict[str, Ta
                 pieces.broken_tags.add(name)
                 continue
             found[name] = tag
-            plans.append(ComputedPlan(name, table.function, inputs[name]))
+            plans.append(ComputedPlan(name, table.function, inputs[name], options_of(table)))
     return found, tuple(plans)
 
 
@@ -63,8 +66,13 @@ def _computed_tag(
     before = len(pieces.document.faults)
     lookup = Lookup(pieces, found)
     of = [lookup.tag(word, pieces.document, (*place.path, "of", index)) for index, word in enumerate(inputs)]
-    if table.function not in FUNCTIONS:
-        place.fault(("function",), f'there is no function "{table.function}"', list(FUNCTIONS), table.function)
+    physical = PHYSICAL.get(table.function)
+    if physical is None and table.function not in FUNCTIONS:
+        every = [*FUNCTIONS, *PHYSICAL]
+        place.fault(("function",), f'there is no function "{table.function}"', every, table.function)
+    elif physical is not None and len(inputs) != len(physical.inputs):
+        needs = ", ".join(shown_unit(unit) for unit in physical.inputs)
+        place.fault(("of",), f"{table.function} takes {len(physical.inputs)} tags, in units like {needs}, not {len(inputs)}")
     elif table.function in _PAIRS and len(inputs) != 2:
         place.fault(("of",), f"{table.function} takes two tags, not {len(inputs)}")
     for index, word in enumerate(inputs):
@@ -73,12 +81,21 @@ def _computed_tag(
     known = [tag for tag in of if tag is not None]
     if len(known) < len(inputs) or len(pieces.document.faults) > before:
         return None
+    _check_options(place, table, physical)
+    if physical is not None:
+        for index, (tag, unit) in enumerate(zip(known, physical.inputs, strict=True)):
+            if not same_dimension(tag.unit, unit):
+                place.fault(
+                    ("of", index), f"{tag.name} is in {shown_unit(tag.unit)}; {table.function} needs {shown_unit(unit)} here"
+                )
+    if len(pieces.document.faults) > before:
+        return None
     units = {tag.unit for tag in known}
-    if len(units) > 1:
+    if physical is None and len(units) > 1:
         told = ", ".join(f"{tag.name} is in {shown_unit(tag.unit)}" for tag in known)
         place.fault(("of",), f"{table.function} needs tags of one unit: {told}")
         return None
-    unit = "" if table.function == "ratio" else known[0].unit
+    unit = physical.unit if physical is not None else "" if table.function == "ratio" else known[0].unit
     low, high, change, silence = sending(table, unit, place)
     holds = {(tag.hold, tag.since_read, tag.window) for tag in known}
     hold, since_read, window = holds.pop() if len(holds) == 1 else (Hold.INSTANT, False, 0.0)
@@ -96,6 +113,68 @@ def _computed_tag(
         on_change=change,
         at_least_every=silence,
     )
+
+
+OPTIONS = ("conductor", "braid_wire", "model", "solid")
+"""Keys that belong to physical functions."""
+
+
+def options_of(table: ComputedTable) -> dict[str, float | str]:
+    """Options as given: quantities in the unit the function asks for, ``product.KEY`` and choices as text."""
+    physical = PHYSICAL.get(table.function)
+    found: dict[str, float | str] = {}
+    for name in OPTIONS:
+        given = getattr(table, name)
+        if given is None or physical is None or name not in physical.options:
+            continue
+        unit = physical.options[name].unit
+        if isinstance(given, str) and unit is not None and not given.startswith(PRODUCT):
+            try:
+                given = Quantity.parse(given).to(unit)
+            except UnitError:  # told by _check_options
+                continue
+        found[name] = given
+    return found
+
+
+def _check_options(place: _Place, table: ComputedTable, physical: Physical | None) -> None:
+    allowed = {} if physical is None else physical.options
+    for name in OPTIONS:
+        given = getattr(table, name)
+        if given is None:
+            if name in allowed and allowed[name].default is None:
+                place.fault(("function",), f'{table.function} needs {name}, such as {name} = "product.conductor" or "1.02 mm"')
+            continue
+        option = allowed.get(name)
+        if option is None:
+            place.fault((name,), f"{table.function} takes no {name}", list(allowed))
+        elif option.unit is None:
+            if given not in option.choices:
+                place.fault((name,), f'there is no {name} "{given}"', list(option.choices), str(given))
+        elif isinstance(given, str) and not given.startswith(PRODUCT):
+            try:
+                Quantity.parse(given).to(option.unit)
+            except UnitError as error:
+                place.fault((name,), str(error))
+
+
+def check_product_options(pieces: Pieces, plans: tuple[ComputedPlan, ...], products: Mapping[str, Product]) -> None:
+    """Every ``product.KEY`` must be a value of every product, of the right dimension."""
+    for plan in plans:
+        physical = PHYSICAL.get(plan.function)
+        for name, given in plan.options.items():
+            if physical is None or not isinstance(given, str) or not given.startswith(PRODUCT):
+                continue
+            key, unit = given.removeprefix(PRODUCT), physical.options[name].unit or ""
+            place = _Place(pieces, plan.tag)
+            for product in products.values():
+                value = product.values.get(key)
+                if value is None:
+                    place.fault((name,), f'product {product.name} has no "{key}"', sorted(product.values), key)
+                elif not same_dimension(value.unit, unit):
+                    place.fault(
+                        (name,), f"product {product.name} has {key} in {shown_unit(value.unit)}; {shown_unit(unit)} is needed"
+                    )
 
 
 def _tell_circles(pieces: Pieces, waiting: dict[str, ComputedTable], inputs: dict[str, tuple[str, ...]]) -> None:

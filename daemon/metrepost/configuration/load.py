@@ -8,7 +8,7 @@ import msgspec
 
 from ..line.plan import LinePlan, ProductPlan
 from .axis import resolve_axis, resolve_state, resolve_stretches, resolve_take_up
-from .computed import resolve_computed
+from .computed import check_product_options, resolve_computed
 from .document import read_document
 from .faults import Faults
 from .lookup import Lookup
@@ -51,6 +51,8 @@ def load_line(
     endpoints = resolve_endpoints(pieces, tags, secrets)
     axis = resolve_axis(pieces, lookup)
     products = resolve_products(pieces, lookup)
+    if products is not None:
+        check_product_options(pieces, computed, products.products)
     take_up = resolve_take_up(pieces, lookup)
     state = resolve_state(pieces, lookup)
     stretches = resolve_stretches(pieces)

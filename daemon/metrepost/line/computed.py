@@ -8,7 +8,9 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 
 from ..readings import BAD, UNCERTAIN, Measured, Quality, Tag
-from .plan import ComputedPlan, Registration, Station
+from ..readings.units import affine
+from .physical import PHYSICAL
+from .plan import ComputedPlan, Product, Registration, Station
 
 FUNCTIONS: dict[str, Callable[[Sequence[float]], float]] = {
     "mean": lambda v: sum(v) / len(v),
@@ -19,6 +21,9 @@ FUNCTIONS: dict[str, Callable[[Sequence[float]], float]] = {
     "max": max,
 }
 """Functions by name. `difference` is the absolute difference of two inputs (ovality), `ratio` the first over the second."""
+
+PRODUCT = "product."
+"""An option that begins so is a value of the product of the metre."""
 
 KEPT = 40_000
 """Readings of an upstream input kept for alignment, at most."""
@@ -32,7 +37,15 @@ class ComputedTag:
     ) -> None:
         self.tag = plan.tag
         self.of = plan.of
-        self._function = FUNCTIONS[plan.function]
+        self._physical = PHYSICAL.get(plan.function)
+        self._function = FUNCTIONS.get(plan.function)
+        self._options = plan.options
+        self._affine = (
+            [affine(tags[name].unit, unit) for name, unit in zip(plan.of, self._physical.inputs, strict=True)]
+            if self._physical is not None
+            else []
+        )
+        self._of_product: dict[str, dict[str, float | str] | str] = {}
         self._registration = registration
         self._positions = {name: stations[tags[name].station].position for name in plan.of}
         last = max(self._positions.values())
@@ -40,8 +53,8 @@ class ComputedTag:
         self._upstream = {name: deque[Measured](maxlen=KEPT) for name in plan.of if name not in self._downstream}
         self._fresh: dict[str, Measured] = {}
 
-    def reading(self, m: Measured) -> Measured | None:
-        """Take one input; make the value when the last input's piece is complete."""
+    def reading(self, m: Measured, product: Product) -> Measured | None:
+        """Take one input; make the value when the last input's piece is complete. `product` is that of the metre."""
         if m.tag in self._upstream:
             self._upstream[m.tag].append(m)
             return None
@@ -56,7 +69,7 @@ class ComputedTag:
                 return None
             inputs.append(found)
         self._fresh.clear()
-        return self._make(m, inputs)
+        return self._make(m, inputs, product)
 
     def _seen_at(self, name: str, m: Measured) -> Measured | None:
         ring = self._upstream[name]
@@ -74,15 +87,46 @@ class ComputedTag:
             return None
         return best
 
-    def _make(self, m: Measured, inputs: Sequence[Measured]) -> Measured:
+    def _value(self, values: Sequence[float], product: Product) -> float:
+        """Raises ValueError (with a sentence) or ZeroDivisionError where there is no value."""
+        if self._physical is None:
+            assert self._function is not None
+            return self._function(values)
+        options = self._of_product.get(product.name)
+        if options is None:
+            options = self._of_product[product.name] = self._resolve(product)
+        if isinstance(options, str):
+            raise ValueError(options)
+        turned = [v * factor + offset for v, (factor, offset) in zip(values, self._affine, strict=True)]
+        return self._physical.formula(turned, options)
+
+    def _resolve(self, product: Product) -> dict[str, float | str] | str:
+        """The options for one product, or what is missing."""
+        assert self._physical is not None
+        found: dict[str, float | str] = {}
+        for name, option in self._physical.options.items():
+            given = self._options.get(name, option.default)
+            if isinstance(given, str) and given.startswith(PRODUCT):
+                value = product.values.get(given.removeprefix(PRODUCT))
+                if value is None:
+                    return f"product {product.name or 'not known'} has no {given.removeprefix(PRODUCT)}"
+                factor, offset = affine(value.unit, option.unit or "")
+                found[name] = value.target * factor + offset
+            elif given is not None:
+                found[name] = given
+        return found
+
+    def _make(self, m: Measured, inputs: Sequence[Measured], product: Product) -> Measured:
         quality: Quality = max(i.quality for i in inputs)
         reason = next((f"{i.tag}: {i.reason or i.quality.word}" for i in inputs if i.quality is quality and quality), "")
         value = float("nan")
         if quality is not BAD:
             try:
-                value = self._function([i.value for i in inputs])
+                value = self._value([i.value for i in inputs], product)
             except ZeroDivisionError:
                 quality, reason = BAD, "division by zero"
+            except ValueError as error:
+                quality, reason = BAD, str(error)
         start = max(i.start for i in inputs)
         end = min(i.end for i in inputs)
         if end <= start:  # seen at nearby metres only: the piece is the newest one's, in doubt

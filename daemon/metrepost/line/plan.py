@@ -106,12 +106,15 @@ class ProductPlan(msgspec.Struct, frozen=True):
 
 
 class ComputedPlan(msgspec.Struct, frozen=True):
-    """A computed tag: `function` (a name of metrepost.line.computed.FUNCTIONS) of other tags, in order."""
+    """A computed tag: `function` (a name of `line.computed.FUNCTIONS` or `line.physical.PHYSICAL`) of other tags, in order.
+
+    `options` are in the units the function asks for; ``product.KEY`` takes that value of the product of the metre.
+    """
 
     tag: str
     function: str
     of: tuple[str, ...]
-    options: dict[str, float] = {}
+    options: dict[str, float | str] = {}
 
 
 class RollupPlan(msgspec.Struct, frozen=True):

@@ -50,6 +50,10 @@ class ComputedTable(Table):
 
     function: str
     of: list[str] = Field(min_length=1)
+    conductor: str | None = None
+    braid_wire: str | None = None
+    model: str | None = None
+    solid: float | str | None = None
     valid: QuantityPair | None = None
     on_change: AnyQuantity | None = None
     at_least_every: PositiveDuration | None = None
