@@ -6,7 +6,10 @@ from metrepost.configuration.faults import ConfigurationError
 from metrepost.configuration.load import load_line
 from metrepost.configuration.shipped import shipped_config, shipped_rules
 
-GOOD = 'permittivity = { function = "effective_permittivity", of = ["capacitance-gauge.capacitance", "diameter"], conductor = "product.conductor" }'
+GOOD = (
+    'permittivity = { function = "effective_permittivity", '
+    'of = ["capacitance-gauge.capacitance", "diameter"], conductor = "product.conductor" }'
+)
 WRONG = [
     ('conductor = "product.conductor" }', 'conductor = "product.conducter" }', "conductor", 'has no "conducter"'),
     (', conductor = "product.conductor" }', " }", "function", "needs conductor"),

@@ -157,7 +157,7 @@ def test_wrong_geometry_says_what_must_hold():
         coax.impedance(4.8, 1.0, 1.5)
     with pytest.raises(GeometryError, match="below 1"):
         coax.capacitance(1.0, 4.8, 0.5)
-    with pytest.raises(GeometryError, match="below 2.6"):
+    with pytest.raises(GeometryError, match=r"below 2\.6"):
         coax.eccentric_impedance(2.0, 7.2, 3.0, 1.0)
     with pytest.raises(corrections.StrandError, match="7, 12, 19"):
         corrections.effective_inner(1.0, 8)

@@ -1,6 +1,7 @@
 """The shipped rule set and the examples of its reference, against the demonstration line."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,8 @@ from metrepost.configuration.load import load_line
 from metrepost.core import Event
 from metrepost.events import AlarmEvent, DropEvent, SparkEvent, StretchEvent
 from metrepost.rules.kinds import KINDS
-from metrepost_sim.direct import START, DirectLine
+from metrepost_sim.direct import START, DirectLine, Polling
+from metrepost_sim.scenario import Disturbance
 from metrepost_sim.scenarios import demo, healthy
 
 ROOT = Path(__file__).parents[2]
@@ -82,3 +84,23 @@ def test_the_reference_names_every_kind_and_every_key():
         assert f"## `{kind}`" in text
         for name, field in settings.model_fields.items():
             assert f"`{field.alias or name}`" in text or f"{field.alias or name} = " in text, f"{kind}: {name}"
+
+
+CAPSTAN_AND_COLD = frozenset({"capstan.length", "capstan.speed", "cold-gauge.x", "cold-gauge.y"})
+
+
+@pytest.mark.parametrize(("gas", "limit"), [(-6.0, "down"), (0.0, None)])
+def test_a_slow_drift_of_the_simulated_line_is_foretold_and_a_healthy_one_is_not(line, gas, limit):
+    """Nitrogen creeps over five minutes and the diameter follows; the band is named before it breaks."""
+    scenario = replace(
+        healthy(3, duration=620.0, drops=0.0), disturbances=(Disturbance("nitrogen", 300.0, gas, rise=280.0, hold=30.0),)
+    )
+    core, source = assemble(line), DirectLine(scenario, Polling(tags=CAPSTAN_AND_COLD))
+    found = [o for item in source.inputs(620.0) for o in core.feed(item) if isinstance(o, Event)]
+    raised = [e.data for e in found if isinstance(e.data, AlarmEvent) and e.data.transition == "raised"]
+    told = [a for a in raised if a.rule == "diameter-drift"]
+    assert [a.limit for a in told[:1]] == ([limit] if limit else [])
+    if limit:
+        assert "it reaches 4.750 mm in about" in told[0].explanation
+        broken = [a for a in raised if a.rule == "cold-diameter"]
+        assert not broken or told[0].decided < broken[0].decided

@@ -96,7 +96,7 @@ class ComputedTag:
         if options is None:
             options = self._of_product[product.name] = self._resolve(product)
         if isinstance(options, str):
-            raise ValueError(options)
+            raise ValueError(options)  # noqa: TRY004  a sentence about the product, not a wrong type
         turned = [v * factor + offset for v, (factor, offset) in zip(values, self._affine, strict=True)]
         return self._physical.formula(turned, options)
 

@@ -5,6 +5,7 @@ from .bit import BitSettings
 from .condition import ConditionSettings
 from .contract import RuleSettings
 from .count import CountSettings
+from .drift import DriftSettings
 from .flaw import FlawSettings
 from .missing import MissingSettings
 from .rate import RateSettings
@@ -19,4 +20,5 @@ KINDS: dict[str, type[RuleSettings]] = {
     "stuck": StuckSettings,
     "rate": RateSettings,
     "condition": ConditionSettings,
+    "drift": DriftSettings,
 }
