@@ -14,8 +14,10 @@ from metrepost.readings import BAD, GOOD, Hold, Measured, Quality, Tag
 from metrepost.rules.contract import Condition, Finding, Rule, RuleSettings, State
 from metrepost.rules.kinds import KINDS
 
-K480 = Product("K75-480", {"dielectric": Toleranced(4.80, 0.05, "mm"), "impedance": Toleranced(75.0, None, "ohm")})
-K470 = Product("K75-470", {"dielectric": Toleranced(4.70, 0.05, "mm"), "impedance": Toleranced(75.0, None, "ohm")})
+CONDUCTOR = Toleranced(1.02, 0.005, "mm")
+OHM = Toleranced(75.0, None, "ohm")
+K480 = Product("K75-480", {"dielectric": Toleranced(4.80, 0.05, "mm"), "impedance": OHM, "conductor": CONDUCTOR})
+K470 = Product("K75-470", {"dielectric": Toleranced(4.70, 0.05, "mm"), "impedance": OHM, "conductor": CONDUCTOR})
 
 TAGS = {
     tag.name: tag
@@ -24,6 +26,11 @@ TAGS = {
         Tag("cold-gauge.x", "cold-gauge", "mm", "mm", interval=0.02),
         Tag("cold-gauge.y", "cold-gauge", "mm", "mm", interval=0.02),
         Tag("cold-gauge.mean", "cold-gauge", "mm", "mm", hold=Hold.MEAN, since_read=True, interval=0.02),
+        Tag("cold-gauge.x_max", "cold-gauge", "mm", "mm", hold=Hold.MAX, since_read=True, interval=0.02),
+        Tag("hot-gauge.diameter", "hot-gauge", "mm", "mm", interval=0.02),
+        Tag("foam-extruder.screw", "foam-extruder", "rpm", "/min", interval=0.1),
+        Tag("pay-off.left", "plc", "m", "m", interval=1.0),
+        Tag("spark-tester.voltage", "spark-tester", "kV", "kV", interval=0.1),
         Tag("trough.water", "trough", "degC", "Cel", interval=0.05),
         Tag("trough.setpoint", "trough", "degC", "Cel", interval=0.05),
         Tag("foam-extruder.pressure", "foam-extruder", "bar", "bar", interval=0.05),

@@ -1,7 +1,8 @@
 """Control charts on standardized values z = (x − mean)/sigma: EWMA, tabular CUSUM, run rules. One update a subgroup.
 
 EWMA: Lucas and Saccucci, *Technometrics* 32 (1990) 1–12. CUSUM: NIST/SEMATECH e-Handbook 6.3.2.3. Run rules: Western Electric (1956).
-`allowance` (in sigma, 0 for a known mean) widens every chart by what a learned mean may be off. All three from memory; their published run lengths and examples are checked in tests/reference/test_control_charts.py.
+All three from memory; their published run lengths and examples are checked in tests/reference/test_control_charts.py. `allowance` (in
+sigma, 0 for a known mean) widens every chart by what a learned mean may be off.
 """
 
 from collections import deque

@@ -8,6 +8,7 @@ from .count import CountSettings
 from .drift import DriftSettings
 from .flaw import FlawSettings
 from .missing import MissingSettings
+from .periodic import PeriodicSettings
 from .rate import RateSettings
 from .stuck import StuckSettings
 
@@ -21,4 +22,5 @@ KINDS: dict[str, type[RuleSettings]] = {
     "rate": RateSettings,
     "condition": ConditionSettings,
     "drift": DriftSettings,
+    "periodic": PeriodicSettings,
 }
