@@ -102,7 +102,7 @@ def test_a_part_within_its_own_allowance_is_silent_and_a_stranger_is_not():
 
 def test_ambiguous_lines_are_told_as_such():
     rule = rule_of(RULE | {"over": "60 m", "return_loss": "1 dB"})
-    x, y = series(80, 0.10, 0.02, step=0.067)
+    _, y = series(80, 0.10, 0.02, step=0.067)
     found_here = conditions(feed(rule, stream("cold-gauge.diameter", list(y), step=0.067)))
     for condition in found_here:
         assert "cannot tell which" in condition.explanation

@@ -41,6 +41,8 @@ class ReelBook:
         self.opened = float("nan")
         self.opened_uncertainty = 0.0
         self._entries: deque[Entry] = deque()
+        # stretches that have begun and not ended, by mark, cause and station: (start, row)
+        self._open: dict[str, tuple[float, dict[str, Any]]] = {}
         self.left_out = 0
 
     def metre_at_take_up(self, length: float, accumulator: float) -> float:
@@ -66,6 +68,8 @@ class ReelBook:
 
     def note(self, data: EventData) -> None:
         """Remember an event that lies on the cable."""
+        if isinstance(data, StretchEvent):
+            self._open_stretch(data)
         entry = _entry(data)
         if entry is None:
             return
@@ -73,6 +77,13 @@ class ReelBook:
         if len(self._entries) > LISTED:
             self._entries.popleft()
             self.left_out += 1
+
+    def _open_stretch(self, data: StretchEvent) -> None:
+        key = f"{data.mark} {data.cause} {data.station}"
+        if data.open and data.start is not None:
+            self._open[key] = (data.start, {"mark": data.mark, "cause": data.cause, "station": data.station, "open": True})
+        elif not data.open:
+            self._open.pop(key, None)
 
     def replay(self, data: EventData) -> None:
         """Take in an event that was told before a kill but after the last snapshot, so that the record is complete."""
@@ -137,7 +148,9 @@ class ReelBook:
         if start != start:
             start = end
         lists: dict[str, list[dict[str, Any]]] = {"flaws": [], "drops": [], "sparks": [], "stretches": []}
-        for entry in self._entries:
+        # a stretch that has not ended reaches as far as the reel does
+        under_way = [Entry("stretches", begun, max(begun, end), row) for begun, row in self._open.values()]
+        for entry in (*self._entries, *under_way):
             if entry.start >= end or entry.end <= start:
                 continue
             row = dict(entry.row)
@@ -169,6 +182,7 @@ class ReelBook:
             "opened": None if self.opened != self.opened else self.opened,
             "uncertainty": self.opened_uncertainty,
             "entries": [msgspec.structs.asdict(e) for e in self._entries],
+            "open": {key: [start, row] for key, (start, row) in self._open.items()},
             "left_out": self.left_out,
         }
 
@@ -180,6 +194,7 @@ class ReelBook:
         self.opened = float("nan") if state["opened"] is None else state["opened"]
         self.opened_uncertainty = state["uncertainty"]
         self._entries = deque(Entry(**e) for e in state["entries"])
+        self._open = {key: (start, row) for key, (start, row) in state.get("open", {}).items()}
         self.left_out = state["left_out"]
 
 

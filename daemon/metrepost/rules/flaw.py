@@ -83,6 +83,8 @@ class FlawSettings(RuleSettings):
                 site.fail("height", f"{self.height} is not above 0", ())
         except UnitError as error:
             site.fail("height", str(error), ())
+        if not self.baseline > 0:
+            site.fail("baseline", "must be more than 0", ())
         if not site.has_axis:
             site.fail("", "a flaw is judged by the metre, and this line has no [length]", ())
         if len({t.station for t in own}) > 1:
@@ -159,7 +161,7 @@ class FlawRule(Rule):
         self._distance = distance
         self._own = frozenset(settings.reads)
         self._station = site.tags[settings.reads[0]].station if settings.reads[0] in site.tags else ""
-        self._baselines = {tag: Baseline(settings.baseline) for tag in settings.reads}
+        self._baselines = {tag: Baseline(max(settings.baseline, 0.01)) for tag in settings.reads}
         self._tracker = ExcursionTracker(settings.reads)
         self._witness: dict[str, WitnessTag] = {}
         self._max_length = 0.0
@@ -172,7 +174,7 @@ class FlawRule(Rule):
             self._up_to = settings.speed_told_apart(interval) + 1e-9
             for tag in settings.witness.reads:
                 hold = site.tags[tag].hold if tag in site.tags else Hold.INSTANT
-                self._witness[tag] = WitnessTag(tag, settings.baseline, reach, instant=hold is Hold.INSTANT)
+                self._witness[tag] = WitnessTag(tag, max(settings.baseline, 0.01), reach, instant=hold is Hold.INSTANT)
         self._drops: deque[_Drop] = deque(maxlen=64)
         self._offsets: deque[float] = deque(maxlen=21)
         self._period: Period | None = None

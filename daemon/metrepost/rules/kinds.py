@@ -5,12 +5,15 @@ from .bit import BitSettings
 from .condition import ConditionSettings
 from .contract import RuleSettings
 from .count import CountSettings
+from .disagree import DisagreeSettings
 from .drift import DriftSettings
+from .end_of import EndOfSettings
 from .flaw import FlawSettings
 from .missing import MissingSettings
 from .periodic import PeriodicSettings
 from .rate import RateSettings
 from .stuck import StuckSettings
+from .untested import UntestedSettings
 
 KINDS: dict[str, type[RuleSettings]] = {
     "band": BandSettings,
@@ -23,4 +26,7 @@ KINDS: dict[str, type[RuleSettings]] = {
     "condition": ConditionSettings,
     "drift": DriftSettings,
     "periodic": PeriodicSettings,
+    "disagree": DisagreeSettings,
+    "untested": UntestedSettings,
+    "end_of": EndOfSettings,
 }

@@ -99,7 +99,7 @@ class PeriodicSettings(OneLimit):
             site.fail("over", f"{self.over:g} m are too short for periods up to {self.longest:g} m: at least five must fit")
         if not 0 < self.shortest < self.longest:
             site.fail("shortest", "0 < shortest < longest must hold")
-        if self.over / (self.shortest / 4) > CELLS:
+        elif self.over / (self.shortest / 4) > CELLS:
             site.fail("over", f"{self.over:g} m in cells of {self.shortest * 250:g} mm are more than {CELLS}: raise shortest")
         if not 0 < self.step <= self.over:
             site.fail("step", "0 < step <= over must hold")

@@ -1,0 +1,196 @@
+"""`disagree`: two stations say different things of the same metre.
+
+Both are averaged over the same pieces of cable. Hot and cold core differ by shrink, so a ratio is learned first (or given); what is judged
+is how far the downstream value is from the upstream one times the ratio.
+"""
+
+from collections.abc import Mapping
+from math import isfinite
+from typing import Any, Literal
+
+from pydantic import Field
+
+from ..readings import BAD, Measured, Tag
+from ..readings.units import AnyQuantity, Length, factor, same_dimension
+from .contract import Condition, Finding, LimitText, Rule, Site, View
+from .looking_up import find_tag, in_unit, usable
+from .one_limit import OneLimit
+from .wording import number
+
+LEAST = 3
+"""Readings that make a piece's mean, at least."""
+
+
+class DisagreeSettings(OneLimit):
+    """Keys of `kind = "disagree"`. `on_delay` and `off_delay` are lengths of cable, told in whole pieces."""
+
+    kind: Literal["disagree"]
+    reads: str
+    against: str
+    over: Length = 1.0
+    tolerance: AnyQuantity
+    learn: Length = 100.0
+    ratio: float | None = Field(default=None, gt=0.0)
+    on_delay: Length = 0.0
+    off_delay: Length = 0.0
+
+    def tags(self) -> tuple[str, ...]:
+        """Both."""
+        return (self.reads, self.against)
+
+    def limits(self) -> dict[str, LimitText]:
+        """``apart``."""
+        return {"apart": self.text()}
+
+    def build(self, name: str, site: Site) -> "DisagreeRule":
+        """Refuses one tag against itself, different dimensions, a tolerance that is none, a line without axis."""
+        tag, other = find_tag(site, self.reads), find_tag(site, self.against)
+        if self.reads == self.against:
+            site.fail("against", "a tag cannot disagree with itself")
+        elif self.reads in site.tags and self.against in site.tags and not same_dimension(tag.unit, other.unit):
+            site.fail("against", f"{other.name} is in {other.unit}, {tag.name} in {tag.unit}: they measure different things")
+        if not site.has_axis:
+            site.fail("over", "the same metre needs a length axis, and this line has no [length]")
+        if not self.over > 0:
+            site.fail("over", "must be more than 0")
+        tolerance = in_unit(site, "tolerance", self.tolerance, tag.unit, difference=True)
+        if tolerance <= 0:
+            site.fail("tolerance", f"{self.tolerance} is not above 0")
+        scale = factor(other.unit, tag.unit) if other.name in site.tags and same_dimension(tag.unit, other.unit) else 1.0
+        positions = [site.stations[t.station].position for t in (tag, other) if t.station in site.stations]
+        apart = max(positions, default=0.0) - min(positions, default=0.0)
+        return DisagreeRule(name, self, tag, tolerance, scale, apart)
+
+
+class DisagreeRule(Rule):
+    """The running rule: means by piece of both tags, compared when both have gone past it."""
+
+    def __init__(self, name: str, settings: DisagreeSettings, tag: Tag, tolerance: float, scale: float, apart: float) -> None:
+        super().__init__(name, settings)
+        self._s = settings
+        self._tag = tag
+        self._tolerance = tolerance
+        self._scale = scale
+        self._kept = int((apart + 20.0) / max(settings.over, 1e-3)) + 4
+        self._active = False
+        self._clear()
+
+    def _clear(self) -> None:
+        self._pieces: dict[str, dict[int, list[float]]] = {self._s.reads: {}, self._s.against: {}}
+        self._last: dict[str, int] = {}
+        self._ratio = self._s.ratio
+        self._lessons: list[float] = []
+        self._run = 0
+        self._begun: tuple[float, float] | None = None
+        self._product: str | None = None
+
+    def judge(self, m: Measured, view: View) -> list[Finding]:
+        """A reading of either."""
+        pieces = self._pieces.get(m.tag)
+        if pieces is None or not usable(m) or abs(m.value) > 1e100 or abs(m.metre) > 1e9:
+            return []
+        key = int(m.metre // self._s.over)
+        last = self._last.get(m.tag)
+        if last is not None and key < last:
+            return []
+        value = m.value * (self._scale if m.tag == self._s.against else 1.0)
+        total = pieces.setdefault(key, [0.0, 0.0])
+        total[0] += value
+        total[1] += 1
+        while len(pieces) > self._kept:
+            del pieces[min(pieces)]
+        if last is None or key == last:
+            self._last[m.tag] = key
+            return []
+        self._last[m.tag] = key
+        other = self._last.get(self._s.against if m.tag == self._s.reads else self._s.reads, last)
+        return self._compare(last, m, view) if other > last or last in self._both() else []
+
+    def _both(self) -> set[int]:
+        return set(self._pieces[self._s.reads]) & set(self._pieces[self._s.against])
+
+    def _compare(self, key: int, m: Measured, view: View) -> list[Finding]:
+        mine, theirs = self._pieces[self._s.reads].pop(key, None), self._pieces[self._s.against].get(key)
+        if mine is None or theirs is None or mine[1] < LEAST or theirs[1] < LEAST or theirs[0] == 0:
+            return []
+        value, other = mine[0] / mine[1], theirs[0] / theirs[1]
+        if self._ratio is None:
+            self._lessons.append(value / other)
+            if len(self._lessons) * self._s.over >= self._s.learn:
+                ordered = sorted(self._lessons)
+                self._ratio = ordered[len(ordered) // 2]
+                self._lessons = []
+            return []
+        expected = other * self._ratio
+        if not isfinite(expected):
+            return []
+        return self._decide(abs(value - expected) > self._tolerance, key, value, expected, m)
+
+    def _decide(self, apart: bool, key: int, value: float, expected: float, m: Measured) -> list[Finding]:
+        if apart is self._active:
+            self._run, self._begun = 0, None
+            return []
+        if self._begun is None:
+            self._begun = (m.time, key * self._s.over)
+        self._run += 1
+        if (self._run - 1) * self._s.over < (self._s.on_delay if apart else self._s.off_delay):
+            return []
+        self._active = apart
+        begun, self._begun, self._run = self._begun, None, 0
+        unit = self._tag.unit
+        text = (
+            f"mean over {self._s.over:g} m {number(value, expected, unit)}, {self._s.against} says "
+            f"{number(expected, expected, unit)} of the same metre (ratio {self._ratio:.4f}), allowed ± {self._tolerance:g} {unit}"
+        )
+        return [self._condition(m, begun, value, expected, text if apart else "both agree again")]
+
+    def _condition(
+        self, m: Measured, begun: tuple[float, float], value: float | None, expected: float | None, text: str
+    ) -> Condition:
+        return Condition(
+            limit="apart",
+            active=self._active,
+            onset_time=begun[0],
+            metre=begun[1],
+            metre_uncertainty=m.uncertainty,
+            start=begun[1],
+            end=max(begun[1], m.metre),
+            value=value,
+            bound=expected,
+            unit=self._tag.unit,
+            quality=m.quality.word,
+            explanation=text,
+        )
+
+    def pass_over(self, m: Measured, view: View) -> list[Finding]:
+        """Bad readings leave holes; while `when` does not hold nothing is compared, and what was learned stays."""
+        if m.tag not in self._pieces or m.quality is BAD or not usable(m):
+            return []
+        self._pieces[m.tag].clear()
+        self._last.pop(m.tag, None)
+        self._run, self._begun = 0, None
+        if not self._active:
+            return []
+        self._active = False
+        return [self._condition(m, (m.time, m.metre), None, None, "no longer judged: `when` does not hold")]
+
+    def snapshot(self) -> dict[str, Any]:
+        """Pieces, what was learned, what is told."""
+        return {
+            "pieces": {tag: [[k, *v] for k, v in pieces.items()] for tag, pieces in self._pieces.items()},
+            "last": dict(self._last),
+            "learned": [self._ratio, list(self._lessons)],
+            "run": [self._run, None if self._begun is None else list(self._begun), self._active],
+        }
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take back what `snapshot` gave."""
+        if "pieces" not in state:
+            return
+        for tag, rows in state["pieces"].items():
+            if tag in self._pieces:
+                self._pieces[tag] = {int(k): [total, n] for k, total, n in rows}
+        self._last = {tag: int(key) for tag, key in state["last"].items()}
+        self._ratio, self._lessons = state["learned"][0], list(state["learned"][1])
+        run, begun, self._active = state["run"]
+        self._run, self._begun = run, None if begun is None else (begun[0], begun[1])
