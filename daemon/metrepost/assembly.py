@@ -16,6 +16,7 @@ from .rules.blind import BlindWatch
 from .rules.contract import LimitText, RuleSettings
 from .rules.engine import Engine, RunningRule
 from .rules.expressions import When, compile_when
+from .rules.hold_off import HoldOffWatch
 
 
 def assemble(loaded: LoadedLine) -> Core:
@@ -43,9 +44,12 @@ def running_rules(plan: LinePlan, rules: Iterable[tuple[str, RuleSettings]]) -> 
         blind = None
         if settings.blind is not None:
             blind = BlindWatch(settings.blind.after, {tag: plan.tags[tag] for tag in own})
-        running.append(
-            RunningRule(settings.build(name, site), gate(settings.when, "when"), gate(settings.when_now, "when_now"), blind)
-        )
+        hold_off, hold_station = None, ""
+        if settings.hold_off is not None:
+            hold_off = HoldOffWatch(settings.hold_off.after_change_of, settings.hold_off.for_)
+            hold_station = plan.tags[settings.hold_off.after_change_of].station
+        when, when_now = gate(settings.when, "when"), gate(settings.when_now, "when_now")
+        running.append(RunningRule(settings.build(name, site), when, when_now, blind, hold_off, hold_station))
     return running
 
 
@@ -67,6 +71,7 @@ def alarm_plans(rules: Iterable[tuple[str, RuleSettings]], endpoints: tuple[str,
                     latch=settings.latch,
                     trial=settings.trial,
                     because_of=settings.because_of,
+                    group=settings.group or "",
                     cause=text.cause,
                     consequence=text.consequence,
                     response=text.response,

@@ -23,6 +23,8 @@ from .events import (
     ReclassifiedEvent,
     ReelState,
     RollupOut,
+    SampleEvent,
+    StretchEvent,
 )
 from .line import builtin
 from .line.axis import LengthAxis
@@ -226,7 +228,7 @@ class Core:
             self._built_in(builtin.COUNTER_STANDS, self.axis.standing, reading.time, why, out)
         if not self.axis.plan.speed:
             self._state_changed(reading.time, out)
-        if self._reels is not None and self._reels.opened != self._reels.opened:
+        if self._reels is not None and self._reels.opened != self._reels.opened and self._accumulator_known():
             metre = self.take_up_metre()
             if metre is not None:
                 self._reels.start(metre)
@@ -309,6 +311,11 @@ class Core:
         last = self._last.get(take_up.accumulator)
         return last.value * take_up.accumulator_to_m if last is not None and last.quality is not BAD else 0.0
 
+    def _accumulator_known(self) -> bool:
+        """Without it the metre at the take-up would be wrong by what the accumulator holds."""
+        take_up = self.plan.take_up
+        return take_up is None or not take_up.accumulator or take_up.accumulator in self._last
+
     def _cut(self, m: Measured, out: list[Output]) -> None:
         if self._reels is None or self.axis is None or not self.axis.ready:
             return
@@ -368,7 +375,7 @@ class Core:
     def _condition(self, rule: str, condition: Condition, out: list[Output]) -> None:
         told = self.alarms.condition(
             rule,
-            condition,
+            self._engine.explained(rule, condition, self),
             now=self._now,
             metre_now=condition.end if condition.end is not None else condition.metre,
             expected_reel=self.reel_at(condition.metre) if condition.metre is not None else "",
@@ -444,6 +451,31 @@ class Core:
             case "note":
                 data_note = NoteEvent(text=act.text, by=act.who, metre=act.metre, decided=rfc3339(self._now))
                 self._event(act.time, data_note, out)
+            case "scrap" if act.start is not None and act.end is not None:
+                scrap = StretchEvent(
+                    mark="scrap",
+                    cause="operator",
+                    metre=act.start,
+                    start=min(act.start, act.end),
+                    end=max(act.start, act.end),
+                    decided=rfc3339(self._now),
+                    explanation=act.text or f"scrapped by {act.who or 'somebody'}",
+                )
+                self._event(act.time, scrap, out)
+            case "sample" if act.value is not None:
+                metre = act.metre if act.metre is not None else self.take_up_metre()
+                sample = SampleEvent(
+                    what=act.text,
+                    value=act.value,
+                    unit=act.unit,
+                    metre=metre,
+                    reel=act.reason or (self.reel_at(metre) if metre is not None else ""),
+                    by=act.who,
+                    decided=rfc3339(self._now),
+                )
+                self._event(act.time, sample, out)
+            case "scrap" | "sample":
+                out.append(Refused(act.act, act.alarm, "scrap needs start and end, sample needs a value"))
             case "drop_seen":
                 for found in self._engine.act(act, self):
                     self._found(found, out)

@@ -82,6 +82,8 @@ class AlarmEvent(Piece, frozen=True, kw_only=True):
     expected_reel: str = ""
     takes_up_at: str = ""
     verdict: str = ""
+    first_out: bool = False
+    data: dict[str, Any] = {}
 
 
 class FlawEvent(Piece, frozen=True, kw_only=True):
@@ -245,6 +247,18 @@ class NoteEvent(Piece, frozen=True, kw_only=True):
     decided: str
 
 
+class SampleEvent(Piece, frozen=True, kw_only=True):
+    """A result of a sample that was taken from the cable: a weighed metre, a wall thickness, a measured impedance."""
+
+    kind: ClassVar[str] = "sample"
+    what: str
+    value: float
+    unit: str
+    reel: str = ""
+    by: str
+    decided: str
+
+
 class LoadEvent(msgspec.Struct, frozen=True, kw_only=True):
     """An alarm flood began or ended."""
 
@@ -271,6 +285,7 @@ EventData = (
     | LossEvent
     | ConfigurationEvent
     | NoteEvent
+    | SampleEvent
     | LoadEvent
 )
 EVENT_KINDS: tuple[type[Any], ...] = EventData.__args__
@@ -348,6 +363,7 @@ class AlarmState(msgspec.Struct, frozen=True, kw_only=True):
     consequence: str = ""
     response: str = ""
     explanation: str = ""
+    first_out: bool = False
 
 
 class ReelSummary(msgspec.Struct, frozen=True, kw_only=True):
@@ -367,6 +383,8 @@ class ReelSummary(msgspec.Struct, frozen=True, kw_only=True):
     drops: list[dict[str, Any]] = []
     sparks: list[dict[str, Any]] = []
     stretches: list[dict[str, Any]] = []
+    notes: list[dict[str, Any]] = []
+    samples: list[dict[str, Any]] = []
     statistics: dict[str, dict[str, Any]] = {}
 
 

@@ -212,3 +212,31 @@ def test_the_demo_shows_something_to_score(line):
     assert told(out, "flaw")
     assert told(out, "spark")
     assert told(out, "cut")
+
+
+def test_notes_scrap_and_samples_are_tied_to_metre_and_reel(line):
+    core = assemble(line)
+    feed(core, inputs("steady", 8))
+    metre = core.take_up_metre()
+    out = core.feed(Act("note", core.now, who="kim", text="die wiped", metre=metre))
+    out += core.feed(Act("scrap", core.now, who="kim", start=metre - 3, end=metre - 1))
+    out += core.feed(Act("sample", core.now, who="lab", text="weighed metre", value=10.4, unit="g/m", metre=metre - 2))
+    assert [e.text for e in told(out, "note")] == ["die wiped"]
+    assert [(e.mark, e.cause, round(e.end - e.start, 6)) for e in told(out, "stretch")] == [("scrap", "operator", 2.0)]
+    (sample,) = told(out, "sample")
+    assert (sample.what, sample.value, sample.unit, sample.by) == ("weighed metre", 10.4, "g/m", "lab")
+    record = core._reels.current(metre + 1)
+    assert [row["what"] for row in record.samples] == ["weighed metre"]
+    assert [row["text"] for row in record.notes] == ["die wiped"]
+    refused = core.feed(Act("sample", core.now, who="lab", text="nothing"))
+    assert "needs a value" in refused[-1].why
+
+
+def test_an_alarm_carries_its_explanation_as_data(line):
+    out = feed(assemble(line), inputs("demo", 60))
+    raised = [a for a in told(out, "alarm") if a.transition == "raised"]
+    lump = next(a for a in raised if a.alarm == "cold-lump.lump" and a.data.get("witness"))
+    assert lump.data["witness"]["threshold"] <= 0.03
+    water = next(a for a in raised if a.rule == "nitrogen")
+    assert water.data["reads"]["foam-extruder.nitrogen"]["quality"] == "good"
+    assert water.data["judged"]

@@ -79,6 +79,11 @@ class AlarmBook:
         self._max_shelved = max_shelved
         self._next_expiry = math.inf
         self._unsettled = False
+        self._first_out: dict[str, str] = {}  # group: the alarm that was raised first, until all of the group is normal
+        self._groups: dict[str, list[str]] = {}
+        for plan in self._plans.values():
+            if plan.group:
+                self._groups.setdefault(plan.group, []).append(plan.alarm)
 
     # ---- what comes in -------------------------------------------------------------------------------------------------
 
@@ -181,15 +186,19 @@ class AlarmBook:
         """The present state of one alarm, whole. Raises UnknownAlarmError."""
         if alarm not in self._plans:
             raise UnknownAlarmError(alarm)
-        return present(self._plans[alarm], self._records[alarm])
+        return self._state(alarm)
 
     def states(self) -> list[AlarmState]:
         """The present state of every alarm, whole, in the order of the plans."""
-        return [present(plan, self._records[alarm]) for alarm, plan in self._plans.items()]
+        return [self._state(alarm) for alarm in self._plans]
 
     def snapshot(self) -> dict[str, Any]:
         """All states as JSON-able data."""
-        return {"format": 1, "alarms": {alarm: kept.to_plain(record) for alarm, record in self._records.items()}}
+        return {
+            "format": 1,
+            "alarms": {alarm: kept.to_plain(record) for alarm, record in self._records.items()},
+            "first_out": dict(self._first_out),
+        }
 
     def restore(self, state: Mapping[str, Any]) -> Restored:
         """Take back a snapshot. Alarms that are new start normal; see `Restored` for what could not be used."""
@@ -203,6 +212,9 @@ class AlarmBook:
                 self._put(alarm, kept.from_plain(data))
             except msgspec.ValidationError:
                 unreadable.append(alarm)
+        self._first_out = {
+            group: alarm for group, alarm in state.get("first_out", {}).items() if alarm in self._groups.get(group, ())
+        }
         self._note_expiry()
         self._unsettled = True
         return Restored(dropped, unreadable)
@@ -231,7 +243,9 @@ class AlarmBook:
         self._put(alarm, msgspec.structs.replace(record, state=entered))
         if move.to == "shelved":
             self._note_expiry()
-        out.append(transition(self._plans[alarm], self._records[alarm], record.state.name, move.transition, decision, because))
+        first = self._note_group(alarm, raised=move.transition == "raised")
+        now = self._records[alarm]
+        out.append(transition(self._plans[alarm], now, record.state.name, move.transition, decision, because, first_out=first))
         if move.rejoin and record.live:
             onset = record.last.onset_time if record.last else decision.now
             self._feed(alarm, self._activation(alarm), Decision(decision.now, decision.metre, onset), out)
@@ -264,8 +278,26 @@ class AlarmBook:
         shelved = (r.state.until for r in self._records.values() if isinstance(r.state, kept.Shelved))
         self._next_expiry = min(shelved, default=math.inf)
 
+    def _note_group(self, alarm: str, *, raised: bool) -> bool:
+        """Whether this alarm is the first-out of its group: raised while all of it was normal, and marked until all is again."""
+        group = self._plans[alarm].group
+        if not group:
+            return False
+        if raised:
+            self._first_out.setdefault(group, alarm)
+        first = self._first_out.get(group) == alarm
+        if all(self._records[other].state.name == "normal" for other in self._groups[group]):
+            self._first_out.pop(group, None)
+        return first
+
+    def _is_first_out(self, alarm: str) -> bool:
+        return self._first_out.get(self._plans[alarm].group) == alarm
+
     def _tell_state(self, alarm: str, out: list[Told]) -> None:
-        out.append(present(self._plans[alarm], self._records[alarm]))
+        out.append(self._state(alarm))
+
+    def _state(self, alarm: str) -> AlarmState:
+        return present(self._plans[alarm], self._records[alarm], first_out=self._is_first_out(alarm))
 
 
 def _enter(move: Move, before: AnyState, decision: Decision, because: tuple[str, ...]) -> AnyState:

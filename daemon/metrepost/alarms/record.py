@@ -23,6 +23,7 @@ class AlarmPlan(msgspec.Struct, frozen=True, kw_only=True):
     latch: bool = False
     trial: bool = False
     because_of: tuple[str, ...] = ()
+    group: str = ""
     cause: str = ""
     consequence: str = ""
     response: str = ""

@@ -24,7 +24,14 @@ class Decision(msgspec.Struct, frozen=True):
 
 
 def transition(
-    plan: AlarmPlan, record: Record, previous: StateName, word: Transition, decision: Decision, because: tuple[str, ...]
+    plan: AlarmPlan,
+    record: Record,
+    previous: StateName,
+    word: Transition,
+    decision: Decision,
+    because: tuple[str, ...],
+    *,
+    first_out: bool = False,
 ) -> Event:
     """The event of a transition `word` out of `previous` into the state of `record`; `because` names what suppresses it."""
     c = decision.condition or record.last or _NOTHING
@@ -64,11 +71,13 @@ def transition(
         expected_reel=record.expected_reel,
         takes_up_at=record.takes_up_at,
         verdict=c.verdict,
+        first_out=first_out,
+        data=c.data,
     )
     return Event(onset, event)
 
 
-def present(plan: AlarmPlan, record: Record) -> AlarmState:
+def present(plan: AlarmPlan, record: Record, *, first_out: bool = False) -> AlarmState:
     """The present state, whole: the retained payload."""
     state, c = record.state, record.last or _NOTHING
     return AlarmState(
@@ -93,4 +102,5 @@ def present(plan: AlarmPlan, record: Record) -> AlarmState:
         consequence=plan.consequence,
         response=plan.response,
         explanation=c.explanation,
+        first_out=first_out,
     )

@@ -19,6 +19,7 @@ from ..events import (
     NoteEvent,
     Piece,
     ReclassifiedEvent,
+    SampleEvent,
     SparkEvent,
     StretchEvent,
 )
@@ -76,6 +77,8 @@ def _in_words(data: EventData) -> tuple[str, str]:
             return f"alarm flood {'began' if data.began else 'is over'}: {data.alarms} alarms", data.explanation
         case NoteEvent():
             return f"note by {data.by}", data.text
+        case SampleEvent():
+            return f"sample: {data.what} {number(data.value, data.unit)}", f"reel {data.reel}" if data.reel else ""
         case ConfigurationEvent():
             return f"configuration {data.what}", data.explanation
         case ClockEvent():

@@ -47,6 +47,7 @@ def judge(line: LoadedLine) -> list[Note]:
         *telling_drops(line.rules, line.plan),
         *long_delays(line.rules, line.plan),
         *without_response(line.rules),
+        *(Note("info", f"rule {name}", f"overridden for this line: {', '.join(keys)}") for name, keys in line.overridden),
         *open_secrets(line),
         *clear_text(line),
     ]

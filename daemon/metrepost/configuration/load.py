@@ -12,6 +12,7 @@ from .computed import check_product_options, resolve_computed
 from .document import read_document
 from .faults import Faults
 from .lookup import Lookup
+from .overrides import overrides_of
 from .people import resolve_mqtt, resolve_notify
 from .pieces import take_apart
 from .plan import LoadedLine
@@ -93,4 +94,5 @@ def load_line(
         notify=notify,
         files=tuple(pieces.files),
         secret_files=tuple(secrets.files),
+        overridden=tuple((name, tuple(table)) for name, table in overrides_of(document).items()),
     )

@@ -28,6 +28,7 @@ class LoadedLine(msgspec.Struct, frozen=True, kw_only=True):
     notify: NotifyPlan
     files: tuple[Path, ...]
     secret_files: tuple[SecretFile, ...] = ()
+    overridden: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     def build_rules(self) -> list[Rule]:
         """Make running rules, fresh ones at every call (rules hold state)."""

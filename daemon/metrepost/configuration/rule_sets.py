@@ -1,7 +1,7 @@
 """Rule files: found, read, validated kind by kind, and built once against the line so that everything that does not fit is told."""
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,8 +14,11 @@ from ..readings.units import Extent
 from ..rules.contract import RuleSettings
 from .document import Document, read_document
 from .explain import validate
+from .faults import Place
 from .lookup import Lookup
+from .overrides import OVERRIDE, Overlaid, merged, overrides_of
 from .pieces import Pieces
+from .repeat import repeated
 from .shipped import shipped_rules
 from .site import PlanSite
 from .table import IDENTIFIER_FORM, is_identifier
@@ -30,12 +33,12 @@ class WrittenRule:
 
     name: str
     settings: RuleSettings
-    document: Document
+    place: Overlaid
     table: Mapping[str, Any]
 
-    def fault(self, path: KeyPath, wrong: str, allowed: Sequence[str] = (), meant: str | None = None) -> None:
+    def fault(self, path: KeyPath, wrong: str, allowed: Iterable[str] = (), meant: str | None = None) -> None:
         """Report a fault at a key path within the rule's table."""
-        self.document.fault(("rule", self.name, *path), wrong, allowed, meant)
+        self.place.fault(path, wrong, allowed, meant)
 
 
 def known_kinds() -> Kinds:
@@ -59,6 +62,7 @@ def read_rules(pieces: Pieces, rules_dirs: Sequence[Path], kinds: Kinds) -> tupl
     written: list[WrittenRule] = []
     refused: set[str] = set()
     homes: dict[str, Document] = {}
+    overrides = overrides_of(pieces.document)
     for index, name in enumerate(pieces.named_files("rules")):
         path = find_rule_file(name, pieces.document.path, rules_dirs)
         where: KeyPath = (
@@ -78,7 +82,10 @@ def read_rules(pieces: Pieces, rules_dirs: Sequence[Path], kinds: Kinds) -> tupl
         pieces.files.append(path)
         document = read_document(path, pieces.document.faults)
         if document is not None:
-            _read_file(document, kinds, homes, written, refused)
+            _read_file(document, kinds, homes, written, refused, pieces.document, overrides)
+    for name in overrides:
+        if name not in homes:
+            pieces.document.fault((OVERRIDE, name), f'there is no rule "{name}" to override', sorted(homes), name)
     return written, refused
 
 
@@ -91,7 +98,13 @@ def _rule_files(pieces: Pieces) -> list[str]:
 
 
 def _read_file(
-    document: Document, kinds: Kinds, homes: dict[str, Document], written: list[WrittenRule], refused: set[str]
+    document: Document,
+    kinds: Kinds,
+    homes: dict[str, Document],
+    written: list[WrittenRule],
+    refused: set[str],
+    line: Document,
+    overrides: Mapping[str, Mapping[str, Any]],
 ) -> None:
     for key in document.data:
         if key not in ("format", "rule"):
@@ -113,17 +126,27 @@ def _read_file(
             )
             continue
         homes[name] = document
-        settings = _settings(document, path, table, kinds)
-        if settings is None:
+        over = overrides.get(name, {})
+        place = Overlaid(document, name, line, over)
+        if not isinstance(table, dict):
+            document.fault(path, "a table is expected")
             refused.add(name)
-        else:
-            written.append(WrittenRule(name, settings, document, table))
+            continue
+        made = repeated(place, path, name, merged(table, over))
+        if not made:
+            refused.add(name)
+        known = len(document.faults)
+        for each, filled in made:
+            settings = _settings(place, path, filled, kinds)
+            if settings is None:
+                refused.add(each)
+                if len(document.faults) > known:
+                    break  # what is wrong with one of a series is wrong with all
+            else:
+                written.append(WrittenRule(each, settings, place, filled))
 
 
-def _settings(document: Document, path: KeyPath, table: Any, kinds: Kinds) -> RuleSettings | None:
-    if not isinstance(table, dict):
-        document.fault(path, "a table is expected")
-        return None
+def _settings(document: Place, path: KeyPath, table: Mapping[str, Any], kinds: Kinds) -> RuleSettings | None:
     kind = table.get("kind")
     if kind is None:
         document.fault(path, "the key kind is missing: it says what the rule watches for", sorted(kinds))
@@ -155,6 +178,8 @@ def check_rules(
         if rule.name in RESERVED:
             rule.fault((), f'"{rule.name}" is a name of the built-in alarms ({", ".join(RESERVED)}); call the rule otherwise')
         unknown = _check_tags(rule, lookup)
+        if rule.settings.hold_off is not None and not lookup.known(rule.settings.hold_off.after_change_of):
+            lookup.tag(rule.settings.hold_off.after_change_of, rule, ("hold_off", "after_change_of"))
         _check_lengths(rule, has_axis="length" in pieces.document.data)
         _check_named_alarms(rule, alarms, refused)
         if plan is not None:
@@ -170,7 +195,7 @@ def _check_tags(rule: WrittenRule, lookup: Lookup) -> set[KeyPath]:
             continue
         for path in list(_places_of(rule.table, name)) or [()]:
             unknown.add(path)
-            lookup.unknown_tag(name, rule.document, ("rule", rule.name, *path))
+            lookup.unknown_tag(name, rule, path)
     return unknown
 
 

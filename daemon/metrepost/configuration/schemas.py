@@ -20,6 +20,15 @@ def schemas(kinds: Kinds | None = None) -> dict[str, dict[str, Any]]:
     }
 
 
+_FOR_EACH = {
+    "type": "object",
+    "description": "One placeholder and its words: a rule is made for each.",
+    "additionalProperties": {"type": "array", "items": {"type": "string"}, "minItems": 1},
+    "minProperties": 1,
+    "maxProperties": 1,
+}
+
+
 def _rules(kinds: Kinds) -> dict[str, Any]:
     """One definition per kind, picked by the key `kind`."""
     definitions: dict[str, Any] = {}
@@ -30,6 +39,7 @@ def _rules(kinds: Kinds) -> dict[str, Any]:
         for name, inner in schema.pop("$defs", {}).items():
             definitions[f"{kind}.{name}"] = _tidy(inner)
         schema["properties"]["kind"] = {"const": kind}
+        schema["properties"]["for_each"] = _FOR_EACH
         definitions[kind] = _tidy(schema)
         choices.append({"if": {"properties": {"kind": {"const": kind}}}, "then": {"$ref": f"#/$defs/{kind}"}})
     rule = {"type": "object", "properties": {"kind": {"enum": sorted(kinds)}}, "required": ["kind"], "allOf": choices}

@@ -9,7 +9,18 @@ from typing import Any
 
 import msgspec
 
-from ..events import CutEvent, DropEvent, EventData, FlawEvent, ReclassifiedEvent, ReelSummary, SparkEvent, StretchEvent
+from ..events import (
+    CutEvent,
+    DropEvent,
+    EventData,
+    FlawEvent,
+    NoteEvent,
+    ReclassifiedEvent,
+    ReelSummary,
+    SampleEvent,
+    SparkEvent,
+    StretchEvent,
+)
 from ..readings.moment import rfc3339
 from .plan import Registration, TakeUpPlan
 
@@ -17,8 +28,15 @@ LISTED = 20_000
 """Rows kept for cable that is not yet cut; what goes over is counted in the record."""
 
 
+LISTS = ("flaws", "drops", "sparks", "stretches", "notes", "samples")
+"""The lists of a reel record."""
+
+POINT = 1e-6
+"""What lies at one metre has this length, so that it lies on one reel."""
+
+
 class Entry(msgspec.Struct, frozen=True):
-    """Something that lies on the cable: `list` is flaws, drops, sparks or stretches."""
+    """Something that lies on the cable: `list` is one of `LISTS`."""
 
     list: str
     start: float
@@ -147,7 +165,7 @@ class ReelBook:
         start = self.opened
         if start != start:
             start = end
-        lists: dict[str, list[dict[str, Any]]] = {"flaws": [], "drops": [], "sparks": [], "stretches": []}
+        lists: dict[str, list[dict[str, Any]]] = {name: [] for name in LISTS}
         # a stretch that has not ended reaches as far as the reel does
         under_way = [Entry("stretches", begun, max(begun, end), row) for begun, row in self._open.values()]
         for entry in (*self._entries, *under_way):
@@ -171,6 +189,8 @@ class ReelBook:
             drops=lists["drops"],
             sparks=lists["sparks"],
             stretches=lists["stretches"],
+            notes=lists["notes"],
+            samples=lists["samples"],
         )
 
     def snapshot(self) -> dict[str, Any]:
@@ -209,6 +229,11 @@ def _entry(data: EventData) -> Entry | None:
         case SparkEvent():
             row = {"station": data.station, "faults": data.faults}
             return Entry("sparks", _low(data.start, data.metre), _low(data.end, data.metre), row)
+        case NoteEvent() if data.metre is not None:
+            return Entry("notes", data.metre, data.metre + POINT, {"text": data.text, "by": data.by})
+        case SampleEvent() if data.metre is not None:
+            row = {"what": data.what, "value": data.value, "unit": data.unit, "by": data.by}
+            return Entry("samples", data.metre, data.metre + POINT, row)
         case StretchEvent() if data.start is not None and data.end is not None:
             return Entry("stretches", data.start, data.end, {"mark": data.mark, "cause": data.cause, "station": data.station})
         case _:

@@ -8,7 +8,8 @@ class Act(msgspec.Struct, frozen=True):
 
     ``acknowledge``, ``reset``, ``shelve`` (with `until`, line time, and `reason`), ``unshelve``, ``out_of_service``, ``in_service``
     on `alarm`; ``endpoint_up``, ``endpoint_down`` (`endpoint`, `reason`); ``clock_step`` (`amount`, seconds);
-    ``splice``, ``note`` (`text`); ``drop_seen`` (`text`: where, downstream of the capstan; `metre`).
+    ``splice``, ``note`` (`text`), ``scrap`` (`start` to `end`, metres), ``sample`` (`text`: what was measured, `value`, `unit`, at
+    `metre` of reel `reason`); ``drop_seen`` (`text`: where, downstream of the capstan; `metre`).
     `who` is the person or part that did it.
     """
 
@@ -22,3 +23,7 @@ class Act(msgspec.Struct, frozen=True):
     amount: float = 0.0
     text: str = ""
     metre: float | None = None
+    start: float | None = None
+    end: float | None = None
+    value: float | None = None
+    unit: str = ""

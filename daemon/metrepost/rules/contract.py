@@ -40,6 +40,7 @@ class Condition(msgspec.Struct, frozen=True, kw_only=True):
     explanation: str = ""
     verdict: str = ""
     pulse: bool = False
+    data: dict[str, Any] = {}
 
 
 class Told(msgspec.Struct, frozen=True):
@@ -131,6 +132,14 @@ Tags = Annotated[tuple[str, ...], BeforeValidator(_one_or_more), Field(min_lengt
 """One tag or a list of tags."""
 
 
+class HoldOff(BaseModel):
+    """Pass the rule over for so long after a tag (a setpoint) changed."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, populate_by_name=True)
+    after_change_of: str
+    for_: LengthOrDuration = Field(alias="for")
+
+
 class RuleSettings(BaseModel):
     """Keys that every kind takes.
 
@@ -146,6 +155,8 @@ class RuleSettings(BaseModel):
     trial: bool = False
     latch: bool = False
     because_of: tuple[str, ...] = ()
+    group: str | None = Field(default=None, pattern=r"^[a-z0-9_-]+$")
+    hold_off: HoldOff | None = None
     blind: Blind | None = None
 
     def tags(self) -> tuple[str, ...]:

@@ -8,8 +8,10 @@ import msgspec
 from ..events import EventData
 from ..readings import BAD, Act, Measured
 from .blind import BlindWatch
-from .contract import Finding, Rule, Told, View
+from .contract import Condition, Finding, Rule, Told, View
+from .explain import reasons
 from .expressions import When
+from .hold_off import HoldOffWatch
 
 DEPTH = 4
 """How often an event may cause another event before the chain is cut."""
@@ -29,10 +31,13 @@ class RunningRule(msgspec.Struct):
     when: When | None = None
     when_now: When | None = None
     blind: BlindWatch | None = None
-    faults: int = 0
+    hold_off: HoldOffWatch | None = None
+    hold_station: str = ""
 
     def holds(self, metre: float, view: View) -> bool:
         """Whether readings of this metre are to be judged."""
+        if self.hold_off is not None and self.hold_off.holding(view.now, view.metre_now(self.hold_station)):
+            return False
         if self.when is not None and not self.when.holds(view.state_at(metre), view):
             return False
         return self.when_now is None or self.when_now.holds(view.state, view)
@@ -45,9 +50,13 @@ class Engine:
         self._rules = list(rules)
         self._by_tag: dict[str, list[RunningRule]] = {}
         self._by_kind: dict[str, list[RunningRule]] = {}
+        self._held_off: dict[str, list[HoldOffWatch]] = {}
+        self._settings = {running.rule.name: running.rule.settings for running in self._rules}
         for running in self._rules:
             for tag in dict.fromkeys(running.rule.settings.tags()):
                 self._by_tag.setdefault(tag, []).append(running)
+            if running.hold_off is not None:
+                self._held_off.setdefault(running.hold_off.tag, []).append(running.hold_off)
             for kind in running.rule.listens:
                 self._by_kind.setdefault(kind, []).append(running)
 
@@ -58,6 +67,8 @@ class Engine:
 
     def reading(self, m: Measured, view: View) -> list[Found]:
         """Hand a reading to its rules. A good or uncertain one is judged where `when` holds."""
+        for watch in self._held_off.get(m.tag, ()):
+            watch.reading(m)
         running_here = self._by_tag.get(m.tag)
         if running_here is None:
             return _NONE
@@ -74,6 +85,13 @@ class Engine:
             if found:
                 self._collect(rule, found, view, out, 0)
         return out
+
+    def explained(self, rule: str, condition: Condition, view: View) -> Condition:
+        """The condition with its explanation as data. Built-in alarms have none but their words."""
+        settings = self._settings.get(rule)
+        if settings is None:
+            return condition
+        return msgspec.structs.replace(condition, data={**reasons(settings, condition, view), **condition.data})
 
     def tick(self, view: View) -> list[Found]:
         """Line time went on."""
@@ -119,7 +137,11 @@ class Engine:
     def snapshot(self) -> dict[str, Any]:
         """State of every rule by name."""
         return {
-            r.rule.name: {"rule": r.rule.snapshot(), "blind": r.blind.snapshot() if r.blind is not None else None}
+            r.rule.name: {
+                "rule": r.rule.snapshot(),
+                "blind": r.blind.snapshot() if r.blind is not None else None,
+                "hold_off": r.hold_off.snapshot() if r.hold_off is not None else None,
+            }
             for r in self._rules
         }
 
@@ -134,6 +156,8 @@ class Engine:
                 running.rule.restore(saved["rule"])
                 if running.blind is not None and saved["blind"] is not None:
                     running.blind.restore(saved["blind"])
+                if running.hold_off is not None and saved.get("hold_off"):
+                    running.hold_off.restore(saved["hold_off"])
             except (KeyError, TypeError, ValueError, AttributeError, IndexError):
                 refused.append(running.rule.name)
         return refused

@@ -261,7 +261,7 @@ class FlawRule(Rule):
             self._note_offset(e, verdict)
         if verdict.verdict != "drop":
             return [
-                self._condition(e, active=True, verdict=verdict.verdict, why=verdict.why, pulse=True),
+                self._condition(e, active=True, verdict=verdict.verdict, why=verdict.why, pulse=True, witness=verdict.data),
                 self._flaw(e, view, verdict),
             ]
         self._drops.append(_Drop(e.start, e.end, e.peak_rise))
@@ -379,7 +379,9 @@ class FlawRule(Rule):
 
     # ---- what is told
 
-    def _condition(self, e: Excursion, *, active: bool, verdict: str, why: str, pulse: bool = False) -> Condition:
+    def _condition(
+        self, e: Excursion, *, active: bool, verdict: str, why: str, pulse: bool = False, witness: dict[str, Any] | None = None
+    ) -> Condition:
         return Condition(
             limit=self.limit,
             active=active,
@@ -396,6 +398,7 @@ class FlawRule(Rule):
             explanation=why,
             verdict=verdict,
             pulse=pulse,
+            data={"witness": witness} if witness else {},
         )
 
     def _flaw(self, e: Excursion, view: View, verdict: Verdict) -> Told:

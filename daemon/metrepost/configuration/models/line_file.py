@@ -1,8 +1,8 @@
 """The line file, whole. Loading validates it table by table, so that one fault hides no other; schemas use it as it is."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Tag
+from pydantic import Discriminator, Field, Tag
 
 from ..table import Identifier, Table
 from .endpoint_tables import EndpointTable
@@ -29,3 +29,4 @@ class LineFile(Table):
     station: dict[Identifier, StationTable]
     mqtt: MqttTable
     notify: NotifyTable | None = None
+    override: dict[Identifier, dict[str, Any]] = Field(default_factory=dict)
