@@ -5,10 +5,9 @@ their spacing: the true period of a line is then among those compared, and what 
 taken for it. The strongest line is fitted and taken away, and the rest looked at again.
 
 *Significance.* In noise the power of a bin over its mean is exponentially distributed, so for M bins searched and a false-alarm level α
-for the whole window the threshold is ln(M/α), times `CAUTION` for a floor that is itself an estimate. The floor is local: the greater
-of the medians on both sides (median of an exponential = mean × ln 2; the greatest-of detector of radar, from memory), the upper one
-also as noise that falls as steeply as a random walk's would lie here (1/f²). Slow noise so counts as noise, at the price of a higher
-threshold for the longest periods. Held by simulation in tests/benchmarks/bars_periodic.py.
+for the whole window the threshold is ln(M/α), times `CAUTION` for a floor that is itself an estimate. The floor is local, so drift and
+other slow noise count as noise: the greater of the medians on both sides (median of an exponential = mean × ln 2; from memory, the
+greatest-of detector of radar). Held by simulation in tests/benchmarks/bars_periodic.py.
 
 *Aliases.* A shift F at which the spectral window |W(F)|² (the transform of the positions alone) is large makes f, F − f and F + f look
 alike (Lomb, *Astrophys. Space Sci.* 39 (1976) 447; Scargle, *Astrophys. J.* 263 (1982) 835; from memory). Of these only what the
@@ -31,8 +30,6 @@ GUARD = 3
 """Bins beside the one looked at that a line of its own reaches."""
 CAUTION = 1.25
 """Factor on the threshold for a floor estimated from `NEIGHBOURS` bins a side."""
-RED = 400
-"""Bins up to which noise may fall with frequency; further up the slope within `NEIGHBOURS` is nothing."""
 COHERENT = 0.1
 """|W|² from which a shift makes aliases."""
 ALIKE = 0.7
@@ -109,15 +106,11 @@ class _Window:
         self._at = np.rint(self._x * (self._points / self._length)).astype(np.intp) % self._points
         self._lowest, self._highest = 1 / longest, 1 / finest
         top = min(int(self._highest * self._length), self._points // 4)
+        self.searched = np.arange(max(4, int(np.ceil(self._length / longest))), top + 1)
         self._kept = 2 * top + 2 * NEIGHBOURS
         window = self.power(np.ones_like(self._x)) / float(self._hann.sum()) ** 2
         peak = np.flatnonzero((window[1:-1] > COHERENT) & (window[1:-1] >= window[:-2]) & (window[1:-1] >= window[2:])) + 1
         self._shifts = [float(k) / self._length for k in peak if k > 4]
-        slowest = max(4, int(np.ceil(self._length / longest)))
-        searched = np.arange(slowest, top + 1)
-        for shift in self._shifts:  # there lie the aliases of drift
-            searched = searched[np.abs(searched - round(shift * self._length)) >= slowest]
-        self.searched = searched
 
     def power(self, values: Floats) -> Floats:
         """Power of each bin; its mean in white noise of variance σ² is σ² · Σ hann²."""
@@ -126,10 +119,9 @@ class _Window:
         return spectrum
 
     def without_drift(self, values: Floats) -> Floats:
-        """The series without its mean and what is slower than about twice `longest`: a cubic and cosines, by least squares."""
+        """The series without its mean and what is slower than about twice `longest`: cosines, by least squares."""
         orders = np.arange(1 + max(2, int(1.1 * self._length * self._lowest)))
-        cosines = np.cos(np.outer(self._x, orders * (pi / self._length)))
-        design = np.column_stack([cosines, *((self._x / self._length - 0.5) ** power for power in (1, 2, 3))])
+        design = np.cos(np.outer(self._x, orders * (pi / self._length)))
         weights, *_ = np.linalg.lstsq(design, values, rcond=None)
         left: Floats = values - design @ weights
         return left
@@ -182,18 +174,9 @@ class _Window:
 
 
 def _floor(power: Floats, *, greatest: bool = True) -> Floats:
-    """Mean noise power round each bin from the bins on both sides: the greatest guess, or the mean of both sides."""
+    """Mean noise power round each bin from the bins on both sides: the greater, or the mean of both."""
     padded = np.pad(power, NEIGHBOURS + GUARD, mode="reflect")
-    sides = np.lib.stride_tricks.sliding_window_view(padded, NEIGHBOURS)
-    left = np.median(sides[: len(power)], axis=1) / log(2)
-    above = sides[NEIGHBOURS + 2 * GUARD + 1 :][: len(power)]
-    right = np.median(above, axis=1) / log(2)
-    if not greatest:
-        mean: Floats = (left + right) / 2
-        return mean
-    few = min(len(power), RED)
-    bins = np.maximum(1.0, np.arange(few))[:, None]
-    steep = ((bins + np.arange(GUARD + 1, GUARD + 1 + NEIGHBOURS)) / bins) ** 2
-    floor: Floats = np.maximum(left, right)
-    floor[:few] = np.maximum(floor[:few], np.median(above[:few] * steep, axis=1) / log(2))
+    side = np.median(np.lib.stride_tricks.sliding_window_view(padded, NEIGHBOURS), axis=1) / log(2)
+    left, right = side[: len(power)], side[NEIGHBOURS + 2 * GUARD + 1 :][: len(power)]
+    floor: Floats = np.maximum(left, right) if greatest else (left + right) / 2
     return floor
