@@ -6,9 +6,9 @@ import random
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from oracle_flaw import excursions, verdict, witness_rises
-from support_gauges import COLD, HOT, REFERENCE, GaugeSite, TwoGauges
 
 from metrepost.rules.flaw import FlawSettings
+from support_gauges import COLD, HOT, REFERENCE, GaugeSite, TwoGauges
 
 HEIGHT, LENGTH, MAX_LENGTH, UP_TO = 0.06, 5.0, 0.100, 80.0
 SETTINGS = {
@@ -49,12 +49,19 @@ flaws = st.lists(
 )
 
 
-@given(flaws, st.integers(0, 10_000), st.sampled_from([25.0, 50.0, 79.0]), st.sets(st.integers(100, 4000), max_size=20), st.booleans())
+@given(
+    flaws,
+    st.integers(0, 10_000),
+    st.sampled_from([25.0, 50.0, 79.0]),
+    st.sets(st.integers(100, 4000), max_size=20),
+    st.booleans(),
+)
 @settings(max_examples=40, deadline=None)
 def test_the_same_excursions_and_verdicts(given_flaws, seed, speed, lost, freeze):
     rule = FlawSettings.model_validate(SETTINGS).build("cold-lump", GaugeSite())
     by_kind = {
-        kind: [(at, at + length, height) for at, length, height, k in given_flaws if k == kind] for kind in ("lump", "drop", "late")
+        kind: [(at, at + length, height) for at, length, height, k in given_flaws if k == kind]
+        for kind in ("lump", "drop", "late")
     }
     world = Traced(rule, speed=speed, seed=seed, lumps=by_kind["lump"], drops=by_kind["drop"], late=by_kind["late"])
     world.lose = lost
