@@ -13,7 +13,7 @@ import msgspec
 WINDOW = 20
 """Drops looked at."""
 
-FALSE_RATE = 3e-6
+FALSE_RATE = 5e-7
 """Per drop tested. A failing wipe that leaves 100 drops is then taken for a period in less than 1 of 1 000 such stretches."""
 
 LEAST = 5
