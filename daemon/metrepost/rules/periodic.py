@@ -3,30 +3,34 @@
 Reflections of a period P add up at f = v/2P; a few micrometres that repeat over a reel are a spike in return loss.
 """
 
-from collections import deque
 from collections.abc import Mapping
 from math import isfinite
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+import msgspec
+from pydantic import BeforeValidator, Field
 
-from ..physics.coax import GeometryError
-from ..physics.structure import StructureError, impedance_amplitude, spike_frequency, structural_return_loss
 from ..readings import BAD, Hold, Measured, Tag
-from ..readings.units import AnyQuantity, Length, UnitError, affine, same_dimension
-from .contract import Condition, Finding, LimitText, Site, View
-from .contract import Rule as BaseRule
+from ..readings.units import AnyQuantity, Length, UnitError, same_dimension
+from .cells import Cells
+from .contract import Condition, Finding, LimitText, Rule, Site, View
+from .foretold import Foretold
 from .looking_up import find_tag, in_unit, usable
 from .one_limit import OneLimit
-from .spectrum import Line, lines, on_grid, sinc
-from .wording import number
+from .parts import PIECES, Fit, PartSettings, Prints, Turning, turns_per_second
+from .spectrum import Line, lines, longest_window
+from .wording import listed, number
 
 CELLS = 40_000
 """Cells kept, at most: a longer window at this fineness is refused."""
 WORST_CORRECTION = 3.0
-"""A line whose averaging took away more than two thirds of it is not given back: the noise would be multiplied with it."""
-STEADY = 1.05
-"""Largest over smallest period of a screw's print within a window for which the part is still looked for."""
+"""What averaging took away is given back up to this factor: beyond it the noise would be multiplied with it."""
+RELEASE = 0.8
+"""Share of what is allowed below which a line that was told is over, so that one at the limit does not chatter."""
+RELEASE_DB = 1.0
+"""The same for the foretold level, dB."""
+KEPT = 16
+"""Lines remembered as told while the alarm is active."""
 
 
 def _decibels(suffix: str) -> Any:
@@ -44,22 +48,6 @@ def _decibels(suffix: str) -> Any:
     return parse
 
 
-def turns_per_second(unit: str) -> float:
-    """Factor from a speed of rotation to turns per second. The unit library counts a revolution as 2π, a plain 1/min as 1."""
-    counted = unit.lower().startswith(("rpm", "rev", "turn"))
-    return affine(unit, "revolution/s" if counted else "1/s")[0]
-
-
-class PartSettings(BaseModel):
-    """A part that prints a period: a wheel by `circumference`, or a screw by the tag of its `turns` (1/min)."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
-    circumference: Length | None = None
-    turns: str | None = None
-    orders: int = Field(default=3, ge=1, le=10)
-    amplitude: AnyQuantity | None = None
-
-
 class PeriodicSettings(OneLimit):
     """Keys of `kind = "periodic"`."""
 
@@ -72,8 +60,8 @@ class PeriodicSettings(OneLimit):
     amplitude: AnyQuantity
     return_loss: Annotated[float, BeforeValidator(_decibels("dB"))] | None = None
     attenuation: Annotated[float, BeforeValidator(_decibels("dB/m"))] = 0.0
-    velocity: float = Field(default=0.8, gt=0.0, le=1.0)
-    conductor: str = "product.conductor"
+    velocity: Annotated[float, Field(gt=0.0, le=1.0)] | Annotated[str, Field(pattern=r"^product\.\w+$")] = 0.8
+    conductor: Annotated[str, Field(pattern=r"^product\.\w+$")] = "product.conductor"
     false_alarm: float = Field(default=0.01, gt=0.0, lt=0.5)
     parts: dict[str, PartSettings] = Field(default_factory=dict)
 
@@ -86,13 +74,41 @@ class PeriodicSettings(OneLimit):
         return {"line": self.text()}
 
     def build(self, name: str, site: Site) -> "PeriodicRule":
-        """Refuses registers that hold extremes, windows that are too short or too long, parts that say nothing of themselves."""
+        """Refuses registers of extremes, windows too short or too long, parts that say nothing, products that lack what is asked."""
         tag = find_tag(site, self.reads)
         if tag.hold in (Hold.MAX, Hold.MIN):
             site.fail(
                 "reads",
                 f'{tag.name} holds "{tag.hold.value}": extremes bend a wave out of shape; read an instant or mean register',
             )
+        self._check_window(site)
+        limit = in_unit(site, "amplitude", self.amplitude, tag.unit, difference=True)
+        allowed = dict.fromkeys(self.parts, limit)
+        for part, table in self.parts.items():
+            if (table.circumference is None) is (table.turns is None) or table.circumference == 0:
+                site.fail(f"parts.{part}", "give circumference (more than 0) or turns, one of them")
+            if (
+                table.turns is not None
+                and table.turns in site.tags
+                and not same_dimension(site.tags[table.turns].unit, "1/min")
+            ):
+                site.fail(f"parts.{part}.turns", f"{table.turns} is no speed of rotation")
+            if table.amplitude is not None:
+                key = f"parts.{part}.amplitude"
+                allowed[part] = in_unit(site, key, table.amplitude, tag.unit, difference=True)
+        foretold = Foretold(self.velocity, self.conductor, self.attenuation, self.over, tag.unit)
+        if self.return_loss is not None:
+            foretold.check(site)
+        turning = {
+            part: Turning(table.turns, turns_per_second(site.tags[table.turns].unit), site.tags[table.turns].station)
+            for part, table in self.parts.items()
+            if table.turns is not None and table.turns in site.tags and same_dimension(site.tags[table.turns].unit, "1/min")
+        }
+        station = site.stations.get(tag.station)
+        aperture = station.aperture if station is not None else 0.0
+        return PeriodicRule(name, self, tag, limit, allowed, Prints(self.parts, turning, self.over), foretold, aperture)
+
+    def _check_window(self, site: Site) -> None:
         if not site.has_axis:
             site.fail("over", "a period is a length of cable, and this line has no [length]")
         if self.over < 5 * self.longest:
@@ -101,28 +117,32 @@ class PeriodicSettings(OneLimit):
             site.fail("shortest", "0 < shortest < longest must hold")
         elif self.over / (self.shortest / 4) > CELLS:
             site.fail("over", f"{self.over:g} m in cells of {self.shortest * 250:g} mm are more than {CELLS}: raise shortest")
+        elif self.over > longest_window(self.shortest):
+            site.fail(
+                "over", f"{self.over:g} m are more than {longest_window(self.shortest):.0f} m, the most that is looked at"
+            )
         if not 0 < self.step <= self.over:
             site.fail("step", "0 < step <= over must hold")
-        limit = in_unit(site, "amplitude", self.amplitude, tag.unit, difference=True)
-        allowed = {}
-        for part, table in self.parts.items():
-            if (table.circumference is None) is (table.turns is None):
-                site.fail(f"parts.{part}", "give circumference or turns, one of them")
-            if (
-                table.turns is not None
-                and table.turns in site.tags
-                and not same_dimension(site.tags[table.turns].unit, "1/min")
-            ):
-                site.fail(f"parts.{part}.turns", f"{table.turns} is no speed of rotation")
-            own = table.amplitude
-            allowed[part] = limit if own is None else in_unit(site, f"parts.{part}.amplitude", own, tag.unit, difference=True)
-        station = site.stations.get(tag.station)
-        turns = [part.turns for part in self.parts.values() if part.turns is not None]
-        turn_units = {name: site.tags[name].unit for name in turns if name in site.tags}
-        return PeriodicRule(name, self, tag, limit, allowed, turn_units, station.aperture if station is not None else 0.0)
 
 
-class PeriodicRule(BaseRule):
+class _Found(msgspec.Struct, frozen=True):
+    """A line as it is judged. `period` is the one taken, `others` those it cannot be told from; `at_least` that averages took too much
+    of it to say how strong it is. `frequencies` (Hz) and the worst foretold `loss` (dB) are of every period it may be."""
+
+    period: float
+    others: tuple[float, ...]
+    amplitude: float
+    error: float
+    at_least: bool
+    fit: Fit | None
+    allowed: float
+    loss: float | None
+    frequencies: tuple[float, ...]
+    over: bool
+    poor: bool
+
+
+class PeriodicRule(Rule):
     """The running rule: cells of cable in a window, looked at once a step."""
 
     def __init__(
@@ -132,7 +152,8 @@ class PeriodicRule(BaseRule):
         tag: Tag,
         limit: float,
         allowed: Mapping[str, float],
-        turn_units: Mapping[str, str],
+        prints: Prints,
+        foretold: Foretold,
         aperture: float,
     ) -> None:
         super().__init__(name, settings)
@@ -140,68 +161,35 @@ class PeriodicRule(BaseRule):
         self._tag = tag
         self._limit = limit
         self._allowed = dict(allowed)
-        self._turns = {tag: turns_per_second(unit) for tag, unit in turn_units.items()}
+        self._prints = prints
+        self._foretold = foretold
         self._aperture = aperture
-        self._cell = settings.shortest / 4
-        self._active = False
-        self._since = 0.0
-        self._clear()
-
-    def _clear(self) -> None:
-        self._metres: deque[float] = deque(maxlen=CELLS)
-        self._values: deque[float] = deque(maxlen=CELLS)
-        self._key: int | None = None
-        self._open = [0.0, 0.0, 0.0]  # sum of metres, sum of values, count
+        self._cells = Cells(settings.shortest / 4, settings.over, CELLS)
         self._next: float | None = None
-        # part: [least, greatest, sum, count] of its period, a row for each step of the window
-        self._prints: dict[str, list[list[float]]] = {}
-        self._piece = 0.0
+        self._noted = -1e12
+        self._since = 0.0
+        self._told: list[float] = []
 
     def judge(self, m: Measured, view: View) -> list[Finding]:
         """A reading of the series."""
         if m.tag != self._tag.name or not usable(m) or abs(m.value) > 1e12:
             return []
-        key = int(m.metre // self._cell)
-        if self._key is not None and (key < self._key or (key - self._key) * self._cell > self._s.longest):
+        metre, piece = m.metre, 0.0
+        if self._tag.hold is Hold.MEAN:
+            if not m.covered:
+                return []  # a mean over more than its piece
+            metre, piece = (m.start + m.end) / 2, max(0.0, m.end - m.start - self._aperture)
+        if not self._cells.follows(metre, self._s.longest):
             self._clear()  # reverse motion, a jump of the axis, or a hole as long as the longest period
-        if self._key is None:
-            self._key = key
-            self._next = m.metre + self._s.over
-        if key > self._key:
-            self._close(view)
-            self._key = key
-        self._open[0] += m.metre
-        self._open[1] += m.value
-        self._open[2] += 1
-        self._piece = m.end - m.start if self._tag.hold is Hold.MEAN else self._aperture
-        if self._next is None or m.metre < self._next:
+        if self._next is None:
+            self._next = metre + self._s.over
+        if self._cells.add(metre, m.value, piece) and not 0 <= metre - self._noted < self._s.over / PIECES:
+            self._prints.note(view, self._start(metre))
+            self._noted = metre
+        if metre < self._next:
             return []
-        self._next = m.metre + self._s.step
+        self._next = metre + self._s.step
         return self._look(m, view)
-
-    def _close(self, view: View) -> None:
-        total, value, n = self._open
-        self._open = [0.0, 0.0, 0.0]
-        if n == 0:
-            return
-        self._metres.append(total / n)
-        self._values.append(value / n)
-        edge = total / n - self._s.over
-        while self._metres and self._metres[0] < edge:
-            self._metres.popleft()
-            self._values.popleft()
-        for part, table in self._s.parts.items():
-            if table.turns is None:
-                continue
-            last = view.last(table.turns)
-            rate = last.value * self._turns.get(table.turns, 0.0) if last is not None and last.quality is not BAD else 0.0
-            if rate > 0 and view.speed > 0:
-                period = view.speed / rate
-                rows = self._prints.setdefault(part, [])
-                if not rows:
-                    rows.append([period, period, 0.0, 0.0])
-                least, most, summed, count = rows[-1]
-                rows[-1] = [min(least, period), max(most, period), summed + period, count + 1]
 
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """Bad readings are holes; while `when` does not hold the window begins anew and a line is no longer told."""
@@ -210,138 +198,157 @@ class PeriodicRule(BaseRule):
         self._clear()
         return self._end(m, "no longer judged: `when` does not hold")
 
+    def _clear(self) -> None:
+        self._cells.clear()
+        self._next = None
+
+    def _start(self, metre: float) -> float:
+        start = self._cells.start
+        return metre if start is None else min(start, metre)
+
     # ---- looking
 
     def _look(self, m: Measured, view: View) -> list[Finding]:
         s = self._s
-        metres, values = on_grid(self._metres, self._values)
+        metres, values = self._cells.series()
         found = lines(metres, values, shortest=s.shortest, longest=s.longest, false_alarm=s.false_alarm)
-        worst: tuple[float, str, Line] | None = None
         mean = float(values.mean()) if len(values) else 0.0
-        for line in found:
-            corrected = self._corrected(line)
-            if corrected is None:
-                continue
-            part = self._part(corrected)
-            allowed = self._allowed.get(part, self._limit)
-            loss, frequency = self._foretold(corrected, mean, view, m.metre)
-            over = corrected.amplitude - 2 * corrected.error > allowed
-            poor = s.return_loss is not None and loss is not None and loss < s.return_loss
-            if poor and part and s.parts[part].amplitude is not None:
-                poor = False  # what this part may print is declared
-            if not (over or poor):
-                continue
-            text = self._words(corrected, part, loss, frequency)
-            if worst is None or corrected.amplitude > worst[0]:
-                worst = (corrected.amplitude, text, corrected)
-        for rows in self._prints.values():
-            mean_period = rows[-1][2] / rows[-1][3] if rows[-1][3] else rows[-1][0]
-            rows.append([mean_period, mean_period, 0.0, 0.0])
-            del rows[: -max(1, round(s.over / s.step))]
-        if worst is None:
+        judged = [self._judged(line, mean, m, view) for line in found]
+        told = sorted((f for f in judged if f.over or f.poor), key=lambda f: -f.amplitude / f.allowed)
+        if not told:
             return self._end(m, "no line stands out above what is allowed")
-        if self._active:
-            return []
-        self._active, self._since = True, m.time
-        return [self._condition(m, active=True, value=worst[0], text=worst[1])]
+        new = [f for f in told if not self._was_told(f.period)]
+        active = bool(self._told)
+        self._told = [*self._told, *(f.period for f in new)][-KEPT:]
+        if active:  # another line under the same alarm
+            return [self._condition(m, f, [f], pulse=True) for f in new]
+        self._since = m.time
+        return [self._condition(m, told[0], told)]
 
-    def _corrected(self, line: Line) -> Line | None:
-        """Give back what aperture, mean register and cell took away; None where that would be too much."""
-        left = sinc(self._cell / line.period)
-        left *= sinc(self._piece / line.period)
-        if left < 1 / WORST_CORRECTION:
-            return None
-        return Line(line.period, line.amplitude / left, line.error / left, line.aliases)
+    def _was_told(self, period: float) -> bool:
+        return any(abs(1 / period - 1 / told) <= 2 / self._s.over for told in self._told)
 
-    def _part(self, line: Line) -> str:
-        for part, table in self._s.parts.items():
-            period = table.circumference
-            if period is None:
-                rows = [row for row in self._prints.get(part, []) if row[3]]
-                least, most = min((r[0] for r in rows), default=0.0), max((r[1] for r in rows), default=0.0)
-                if least <= 0 or most / least > STEADY:
-                    continue  # its period changed within the window: not judged for this part
-                period = sum(r[2] for r in rows) / sum(r[3] for r in rows)
-                slack = max(0.01, most / least - 1)
-            else:
-                slack = 0.01
-            for order in range(1, table.orders + 1):
-                wanted = order / period
-                if abs(1 / line.period - wanted) <= max(1.0 / self._s.over, slack * wanted):
-                    return part
-        return ""
-
-    def _foretold(self, line: Line, mean: float, view: View, metre: float) -> tuple[float | None, float]:
-        frequency = spike_frequency(line.period, self._s.velocity)
-        conductor = view.product_at(metre).values.get(self._s.conductor.removeprefix("product."))
-        if conductor is None or not same_dimension(conductor.unit, self._tag.unit):
-            return None, frequency
-        try:
-            inner = conductor.target * affine(conductor.unit, self._tag.unit)[0]
-            amplitude = impedance_amplitude(line.amplitude, inner, mean)
-            length = 1e5 if self._s.attenuation > 0 else self._s.over
-            return structural_return_loss(amplitude, line.period, length, self._s.attenuation), frequency
-        except (GeometryError, StructureError):
-            return None, frequency
-
-    def _words(self, line: Line, part: str, loss: float | None, frequency: float) -> str:
-        unit = self._tag.unit
-        size = f"{number(line.amplitude, self._limit, unit)} ± {number(line.error, self._limit, unit)}"
-        if line.aliases:
-            spacing = self._s.over / max(1, len(self._metres)) * 1000
-            periods = " or ".join(f"{p:.3f}" for p in (*line.aliases, line.period))
-            return f"a period of {periods} m, amplitude {size}: readings every {spacing:.0f} mm cannot tell which"
-        whose = f"fits {part}" if part else "fits no declared part"
-        text = f"a period of {line.period:.3f} m, amplitude {size}, {whose}; return loss suffers at {frequency / 1e6:.1f} MHz"
-        return text if loss is None else f"{text}, {loss:.1f} dB foretold"
+    def _judged(self, line: Line, mean: float, m: Measured, view: View) -> _Found:
+        start = self._start(m.metre)
+        maybe = (line.period, *sorted(line.aliases, reverse=True))
+        fits = [(p, self._prints.fit(p, start, m.metre)) for p in maybe]
+        # of periods that cannot be told apart, the one that a part is known to print is the likelier
+        known = [(p, f) for p, f in fits if f is not None and f.swept is None] or [(p, f) for p, f in fits if f is not None]
+        period, fit = known[0] if known else (line.period, None)
+        left = self._cells.left_of(period, self._aperture)
+        at_least = left < 1 / WORST_CORRECTION
+        amplitude, error = (line.amplitude, line.error) if at_least else (line.amplitude / left, line.error / left)
+        allowed = self._limit
+        if fit is not None:
+            allowed = self._allowed[fit.part] if fit.swept is None else max(self._allowed[fit.part], allowed)
+        product = view.product_at(m.metre)
+        levels = [self._foretold.level(p, amplitude, mean, product) for p in ([period] if fit is not None else maybe)]
+        losses = [level for _, level in levels if level is not None]
+        loss = min(losses) if losses else None
+        again = self._was_told(period)
+        over = amplitude > RELEASE * allowed if again else amplitude - 2 * error > allowed
+        poor = False
+        if self._s.return_loss is not None and loss is not None:
+            declared = fit is not None and self._s.parts[fit.part].amplitude is not None  # what it may print is declared
+            poor = not declared and loss < self._s.return_loss + (RELEASE_DB if again else 0.0)
+        others = tuple(p for p in maybe if p != period)
+        frequencies = tuple(frequency for frequency, _ in levels)
+        return _Found(period, others, amplitude, error, at_least, fit, allowed, loss, frequencies, over, poor)
 
     # ---- telling
 
     def _end(self, m: Measured, why: str) -> list[Finding]:
-        if not self._active:
+        if not self._told:
             return []
-        self._active = False
-        return [self._condition(m, active=False, value=None, text=why)]
+        self._told = []
+        return [self._condition(m, None, [], why=why)]
 
-    def _condition(self, m: Measured, *, active: bool, value: float | None, text: str) -> Condition:
-        start = self._metres[0] if self._metres else m.metre
+    def _words(self, f: _Found) -> str:
+        unit = self._tag.unit
+        size = f"{'at least ' if f.at_least else ''}{number(f.amplitude, self._limit, unit)} ± {number(f.error, self._limit, unit)}"
+        if f.others:
+            spacing = self._cells.spacing() * 1000
+            periods = " or ".join(f"{p:.3f}" for p in (f.period, *f.others[:3]))
+            more = f" (or {len(f.others) - 3} shorter ones)" if len(f.others) > 3 else ""
+            text = f"a period of {periods} m{more}, amplitude {size}: readings every {spacing:.0f} mm cannot tell which"
+        else:
+            text = f"a period of {f.period:.3f} m, amplitude {size}"
+        if f.at_least:
+            text += ", as the averages of the gauge left too little of it to say how much"
+        if f.fit is None:
+            text += ", fits no declared part"
+        elif f.fit.swept is not None:
+            first, last = f.fit.swept
+            text += f", not told apart from {f.fit.part}, whose period went from {first:.3f} to {last:.3f} m"
+        else:
+            order = "" if f.fit.order == 1 else f" ({f.fit.order} a turn)"
+            text += f", fits {f.fit.part}{order}{f' at {f.period:.3f} m' if f.others else ''}"
+        megahertz = " or ".join(f"{frequency / 1e6:.1f}" for frequency in f.frequencies[:4])
+        text += f"; return loss suffers at {megahertz} MHz"
+        if f.loss is None:
+            return text
+        return f"{text}, {f.loss:.1f} dB foretold{' at worst' if len(f.frequencies) > 1 else ' at best' if f.at_least else ''}"
+
+    def _condition(
+        self, m: Measured, worst: _Found | None, told: list[_Found], why: str = "", *, pulse: bool = False
+    ) -> Condition:
+        by_amplitude = worst is None or worst.over
+        text = why if worst is None else self._words(worst)
+        if len(told) > 1:
+            text += f". Also {listed([f'{f.period:.3f} m' for f in told[1:]])}"
+        unknown = self._prints.unknown(self._start(m.metre), m.metre) if worst is not None and worst.fit is None else []
+        if unknown:
+            text += f". Not known were the turns of {listed(unknown)}"
         return Condition(
             limit="line",
-            active=active,
-            onset_time=self._since,
+            active=worst is not None,
+            onset_time=m.time if pulse else self._since,
             metre=m.metre,
             metre_uncertainty=m.uncertainty,
-            start=min(start, m.metre),
+            start=self._start(m.metre),
             end=m.metre,
-            value=value,
-            bound=self._limit,
-            unit=self._tag.unit,
+            value=None if worst is None else worst.amplitude if by_amplitude else worst.loss,
+            bound=(self._limit if worst is None else worst.allowed) if by_amplitude else self._s.return_loss,
+            unit=self._tag.unit if by_amplitude else "dB",
             quality=m.quality.word,
             explanation=text,
+            pulse=pulse,
+            data={"lines": [self._data(f) for f in told]} if told else {},
         )
+
+    def _data(self, f: _Found) -> dict[str, Any]:
+        return {
+            "period": f.period,
+            "or": list(f.others),
+            "amplitude": f.amplitude,
+            "error": f.error,
+            "at_least": f.at_least,
+            "part": f.fit.part if f.fit is not None and f.fit.swept is None else "",
+            "frequencies": list(f.frequencies),
+            "return_loss": f.loss,
+            "false_alarm": self._s.false_alarm,
+        }
 
     # ---- restart
 
     def snapshot(self) -> dict[str, Any]:
-        """The window and what is told."""
+        """The window, the screws' prints and what is told."""
         return {
-            "metres": list(self._metres),
-            "values": list(self._values),
-            "open": [self._key, *self._open],
+            "cells": self._cells.snapshot(),
             "next": self._next,
-            "prints": {part: [list(row) for row in rows] for part, rows in self._prints.items()},
-            "piece": self._piece,
-            "active": [self._active, self._since],
+            "prints": self._prints.snapshot(),
+            "noted": self._noted,
+            "since": self._since,
+            "told": list(self._told),
         }
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take back what `snapshot` gave."""
-        if "metres" not in state:
+        if "cells" not in state:
             return
-        self._metres.extend(state["metres"])
-        self._values.extend(state["values"])
-        self._key, *self._open = state["open"]
+        self._cells.restore(state["cells"])
         self._next = state["next"]
-        self._prints = {part: [list(row) for row in rows] for part, rows in state["prints"].items()}
-        self._piece = state["piece"]
-        self._active, self._since = state["active"]
+        self._prints.restore(state["prints"])
+        self._noted = state["noted"]
+        self._since = state["since"]
+        self._told = [float(period) for period in state["told"]]
