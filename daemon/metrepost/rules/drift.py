@@ -9,7 +9,7 @@ mean is off by up to two of its standard errors, which every chart allows for.
 from collections import deque
 from collections.abc import Mapping
 from itertools import pairwise
-from math import inf, isfinite, sqrt
+from math import isfinite, sqrt
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
@@ -137,7 +137,7 @@ class DriftRule(Rule):
         found: list[Finding] = []
         product = view.product_at(m.metre).name
         if product != self._product:
-            found = self._end(m, "another product: learned anew")
+            found = self._end(m, f"another product: not judged until it has learned over {self._s.learn:g} m")
             self._reset()
             self._product = product
         key = int(m.metre // self._s.subgroup)
@@ -247,32 +247,45 @@ class DriftRule(Rule):
             f"mean over {self._s.subgroup:g} m {number(mean, self._mean, self._tag.unit)} drifts {side} from "
             f"{number(self._mean, self._mean, self._tag.unit)} (sigma {self._sigma:.2g}"
             + (f", neighbours correlate by {self._correlation:.2f}" if self._correlation > 0.05 else "")
-            + f"){self._foretold(m, view)}"
+            + ")"
         )
-        return [self._condition(m, active=True, value=mean, text=text)]
+        foretold, data = self._foretold(m, view)
+        return [self._condition(m, active=True, value=mean, text=text + foretold, data=data)]
 
-    def _foretold(self, m: Measured, view: View) -> str:
+    def _foretold(self, m: Measured, view: View) -> tuple[str, dict[str, Any]]:
+        """In words, and as data (`reaches`: metre of the bound, metres and seconds from here; empty: not foretold)."""
         band = self._product_value(self._s.limits_, view, m.metre)
         if band is None or band.tolerance is None:
-            return ""
+            return "", {}
         scale, offset = affine(band.unit, self._tag.unit)
         target, tolerance = band.target * scale + offset, band.tolerance * factor(band.unit, self._tag.unit)
         said = self.reaches(target - tolerance, target + tolerance)
         if said is None:
-            return ""
+            return "", {}
         bound = target + tolerance if said.slope > 0 else target - tolerance
-        if said.metres <= 0:
-            return f"; it is at the limit {number(bound, bound, self._tag.unit)}"
-        minutes = f"{said.metres / view.speed / 60:.1f} min, " if view.speed > 0 else ""
-        latest = f"{said.latest:.0f}" if said.latest < inf else "?"
-        return (
-            f"; it reaches {number(bound, bound, self._tag.unit)} in about {said.metres:.0f} m "
-            f"({minutes}95 % {said.soonest:.0f} to {latest} m) at metre {m.metre + said.metres:.0f}"
+        passed = m.metre - self._recent[-1][0]  # the forecast counts from the middle of the last subgroup, a reader from here
+        ahead, soonest, latest = (max(0.0, x - passed) for x in (said.metres, said.soonest, said.latest))
+        minutes = f"{ahead / view.speed / 60:.1f} min, " if view.speed > 0 else ""
+        data = {
+            "bound": bound,
+            "metre": m.metre + ahead,
+            "ahead": ahead,
+            "soonest": soonest,
+            "latest": latest,
+            "seconds": ahead / view.speed if view.speed > 0 else None,
+            "slope": said.slope,
+        }
+        text = (
+            f"; it reaches {number(bound, bound, self._tag.unit)} in about {ahead:.0f} m "
+            f"({minutes}95 % {soonest:.0f} to {latest:.0f} m) at metre {m.metre + ahead:.0f}"
+            if ahead > 0
+            else f"; it is at the limit {number(bound, bound, self._tag.unit)}"
         )
+        return text, {"reaches": data}
 
     def reaches(self, low: float, high: float) -> Forecast | None:
         """Where the band would be broken if the drift goes on."""
-        return forecast([x for x, _ in self._recent], [y for _, y in self._recent], low, high)
+        return forecast([x for x, _ in self._recent], [y for _, y in self._recent], low, high, self._correlation)
 
     def _end(self, m: Measured, why: str) -> list[Finding]:
         if self._active is None:
@@ -281,7 +294,9 @@ class DriftRule(Rule):
         self._active = None
         return [ended]
 
-    def _condition(self, m: Measured, *, active: bool, value: float | None, text: str) -> Condition:
+    def _condition(
+        self, m: Measured, *, active: bool, value: float | None, text: str, data: dict[str, Any] | None = None
+    ) -> Condition:
         assert self._active is not None
         return Condition(
             limit=self._active,
@@ -296,6 +311,7 @@ class DriftRule(Rule):
             unit=self._tag.unit,
             quality=m.quality.word,
             explanation=text,
+            data=data or {},
         )
 
     # ---- restart
