@@ -43,6 +43,11 @@ def test_quality_is_carried_and_what_has_no_answer_is_bad_with_a_reason():
     found = made.reading(measured("d.dia", 1001.0, 900.0), PRODUCT)
     assert found.quality is BAD
     assert "inner < outer" in found.reason
+    for value in (-1.0, 20.0):  # less than vacuum between these diameters
+        made.reading(measured("c.cap", 1001.5, value), PRODUCT)
+        found = made.reading(measured("d.dia", 1001.5, 4800.0), PRODUCT)
+        assert found.quality is BAD
+        assert "below 1" in found.reason
     made.reading(measured("c.cap", 1002.0, 55.0), PRODUCT)
     found = made.reading(measured("d.dia", 1002.0, 4800.0), Product("bare"))
     assert (found.quality, found.reason) == (BAD, "product bare has no conductor")

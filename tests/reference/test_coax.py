@@ -142,7 +142,7 @@ def test_sensitivities_are_the_derivatives():
 @pytest.mark.parametrize(("inner", "outer", "eps"), [(1.02, 4.80, 1.533), (2.2555, 7.239, 2.28), (0.3, 1.4, 1.29)])
 def test_impedance_against_scikit_rf(inner, outer, eps):
     """scikit-rf's coaxial medium, lossless, 0.1 %."""
-    skrf = pytest.importorskip("skrf")
+    import skrf
     from skrf.media import Coaxial
 
     medium = Coaxial(
@@ -150,6 +150,12 @@ def test_impedance_against_scikit_rf(inner, outer, eps):
     )
     found = np.asarray(getattr(medium, "z0_characteristic", medium.z0)).real
     assert coax.impedance(inner, outer, eps) == pytest.approx(float(found[0]), rel=1e-3)
+
+
+@pytest.mark.parametrize("capacitance", [-1e-12, 20e-12, float("nan")])
+def test_less_than_vacuum_is_no_permittivity(capacitance):
+    with pytest.raises(GeometryError, match="below 1"):
+        coax.effective_permittivity(capacitance, 1.02, 4.80)
 
 
 def test_wrong_geometry_says_what_must_hold():

@@ -76,8 +76,11 @@ def cutoff(inner: float, outer: float, permittivity: float) -> float:
 
 
 def effective_permittivity(capacitance_per_metre: float, inner: float, outer: float) -> float:
-    """ε = C·ln(D/d) / (2π·ε0) from a capacitance in F/m. In the water trough `outer` is the core's diameter: water is the conductor."""
-    return capacitance_per_metre * ratio_log(inner, outer) / (2 * pi * EPSILON_0)
+    """ε = C·ln(D/d) / (2π·ε0) from a capacitance in F/m. In the water trough `outer` is the core's diameter: water is the conductor.
+
+    Raises GeometryError for a result below 1 or none at all: less than vacuum cannot be, so capacitance or a diameter is wrong.
+    """
+    return _permittivity(capacitance_per_metre * ratio_log(inner, outer) / (2 * pi * EPSILON_0))
 
 
 def sensitivity_impedance(inner: float, outer: float, d_inner: float, d_outer: float, d_permittivity_share: float) -> float:
