@@ -1,6 +1,6 @@
 """From a loaded line to a core that runs: rules with their gates, alarms with their texts, rollups."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from .alarms.load import LoadMeter, LoadSettings
 from .alarms.machine import AlarmBook
@@ -19,10 +19,12 @@ from .rules.expressions import When, compile_when
 from .rules.hold_off import HoldOffWatch
 
 
-def assemble(loaded: LoadedLine) -> Core:
-    """A fresh core for a loaded line (rules hold state, so every call makes new ones)."""
+def assemble(loaded: LoadedLine, keep: Mapping[str, RunningRule] | None = None) -> Core:
+    """A fresh core for a loaded line (rules hold state, so every call makes new ones, but for those in `keep`)."""
     plan = loaded.plan
-    engine = Engine(running_rules(plan, loaded.rules))
+    keep = keep or {}
+    made = {r.rule.name: r for r in running_rules(plan, [rule for rule in loaded.rules if rule[0] not in keep])}
+    engine = Engine(keep.get(name) or made[name] for name, _ in loaded.rules)
     alarms = AlarmBook(alarm_plans(loaded.rules, tuple(e.name for e in loaded.endpoints)))
     # values that come on change stand until the next one
     held = [p.tag for e in loaded.endpoints if isinstance(e, OpcUaEndpoint) and e.mode == "subscribe" for p in e.points]

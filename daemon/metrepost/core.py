@@ -3,7 +3,7 @@
 No clock, socket or file. Live running, rehearsal and tests feed the same core and get the same answer. The order of arrival counts.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -39,7 +39,7 @@ from .readings import BAD, UNCERTAIN, Act, Hold, Input, Measured, Reading, Tick
 from .readings.moment import rfc3339
 from .rollups.buckets import RollupBook
 from .rules.contract import Condition, Told, WetStation
-from .rules.engine import Engine, Found
+from .rules.engine import Engine, Found, RunningRule
 
 Output = Measured | Event | AlarmState | RollupOut | ReelState | AlarmLoad | Refused
 
@@ -156,6 +156,11 @@ class Core:
     def reel_at(self, metre: float) -> str:
         """The reel on which that metre is expected."""
         return self._reels.expected_reel(metre) if self._reels is not None else ""
+
+    @property
+    def rules(self) -> Sequence[RunningRule]:
+        """The running rules."""
+        return self._engine.rules
 
     @property
     def product(self) -> Product:
@@ -516,6 +521,56 @@ class Core:
             self._reels.replay(data)
         if isinstance(data, AlarmEvent):
             self._load.note(data, time)
+
+    def take_over(self, before: "Core", anew: Collection[str], same: Collection[str]) -> tuple[list[Output], list[str]]:
+        """Go on from the core of the files as they were, between two inputs.
+
+        Rules in `same` are the very objects that ran before; those in `anew` begin anew; the others, and whatever else changed,
+        go on as after a restart. What is the same goes on as if nothing had happened. Returns what is to be told, and in words
+        what could not be kept.
+        """
+        state = before.snapshot()
+        state["rules"] = {name: saved for name, saved in state["rules"].items() if name not in anew and name not in same}
+        trouble = self.restore(state)
+        if before.axis is not None and before.plan.axis == self.plan.axis:
+            self.axis = before.axis
+            self._placer = Placer(self.plan.tags, self.plan.stations, self.axis)
+            if before.plan.take_up == self.plan.take_up:
+                self._reels = before._reels
+        self._placer.take_over(before._placer)
+        if before.plan.state == self.plan.state:
+            self._line = before._line
+        if before.plan.product == self.plan.product:
+            self._product = before._product
+        if (before.plan.tags, before.plan.stations, before.plan.product) == (
+            self.plan.tags,
+            self.plan.stations,
+            self.plan.product,
+        ):
+            made = {tag.tag: tag for tags in before._computed.values() for tag in tags}
+            self._computed = {
+                name: [made[t.tag] if t.tag in made and made[t.tag].plan == t.plan else t for t in tags]
+                for name, tags in self._computed.items()
+            }
+            self._shrink = {pair: before._shrink.get(pair, learner) for pair, learner in self._shrink.items()}
+            self._hot_of = {(cold.partition(".")[0], hot): learner for (cold, hot), learner in self._shrink.items()}
+            if before.plan.rollups == self.plan.rollups:
+                self._rollups = before._rollups
+                trouble = [words for words in trouble if not words.startswith("rollups")]
+        judged_wet = {
+            wet.station
+            for running in self._engine.rules
+            if running.rule.name not in anew and (wet := getattr(running.rule.settings, "wet", None)) is not None
+        }
+        self._wet = {station: wet for station, wet in before._wet.items() if station in judged_wet}
+        tags = self.plan.tags
+        self._last = {tag: m for tag, m in before._last.items() if tags.get(tag) == before.plan.tags[tag]}
+        self._load = before._load
+        self._now, self._next_load, self._next_reel = before._now, before._next_load, before._next_reel
+        self.unknown_tags, self.late_inputs = before.unknown_tags, before.late_inputs
+        out: list[Output] = []
+        self._alarms_told(self.alarms.take_over(before.alarms, anew, self._now), out)
+        return out, trouble
 
     def restore(self, state: Mapping[str, Any], place: Mapping[str, Any] | None = None) -> list[str]:
         """Take back a snapshot, and a later `place` if there is one. Returns, in words, what could not be used."""

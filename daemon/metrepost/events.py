@@ -226,14 +226,27 @@ class LossEvent(msgspec.Struct, frozen=True, kw_only=True):
     decided: str
 
 
+class Change(msgspec.Struct, frozen=True):
+    """One key of a configuration file that is not as before; "" for a key that is not there."""
+
+    file: str
+    key: str
+    before: str
+    after: str
+
+
 class ConfigurationEvent(msgspec.Struct, frozen=True, kw_only=True):
-    """The daemon started or changed its rules or configuration, or opened a new epoch."""
+    """The daemon started or stopped, took over changed files or refused them, or opened a new epoch.
+
+    `changes` are those of a reload, at most the first 200; `explanation` says how many there are.
+    """
 
     kind: ClassVar[str] = "configuration"
-    what: Literal["start", "stop", "reload", "epoch"]
+    what: Literal["start", "stop", "reload", "reload_refused", "epoch"]
     version: str
     decided: str
     explanation: str
+    changes: list[Change] = []
     previous_epoch: str = ""
     previous_last: dict[str, int] = {}
 

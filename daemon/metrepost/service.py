@@ -7,6 +7,7 @@ import asyncio
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any, Literal
 
 import msgspec
 import structlog
@@ -16,11 +17,12 @@ from .alarms.load import AlarmLoad
 from .alarms.machine import Refused
 from .assembly import assemble
 from .clock import SystemClock
+from .configuration.difference import differences, needs_restart
 from .configuration.plan import LoadedLine
 from .core import Core, Output
 from .endpoints.contract import EndpointRunner
 from .endpoints.start import runner_for
-from .events import AlarmState, ConfigurationEvent, Event, ReelState, RollupOut
+from .events import AlarmState, Change, ConfigurationEvent, Event, ReelState, RollupOut
 from .journal import AsyncJournal, Item, Journal, JournalError, Present, Retention, Snapshot
 from .notify import Notifier
 from .publish import topics
@@ -29,6 +31,7 @@ from .publish.mqtt import MqttPublisher
 from .publish.payloads import EndpointHealth, StatePayload
 from .readings import Act, Measured, Reading, Tick
 from .readings.moment import rfc3339
+from .reload import successor
 
 TICK = 0.1
 """Line time between two ticks, seconds."""
@@ -40,11 +43,14 @@ INBOX = 200_000
 """Inputs that wait for the core at most; the oldest readings go first and are counted. Acts are never dropped."""
 UNCOMMITTED = 50_000
 """Outputs that wait for the journal at most while its disk is full; the oldest rollups go first, then events; counted."""
+CHANGES = 200
+"""Changed keys that the event of a reload lists at most."""
 FLUSH = 3.0
 """Seconds that a graceful stop gives the broker and the people's channels."""
 
 log = structlog.get_logger("metrepost.service")
 Listener = Callable[[Output], None]
+_PEOPLE = "@people"
 
 
 class LineService:
@@ -90,6 +96,9 @@ class LineService:
         self._next_snapshot = self._started + SNAPSHOT_EVERY
         self._next_place = self._started + PLACE_EVERY
         self._journal_down = ""
+        self._next: tuple[LoadedLine, asyncio.Future[None]] | None = None
+        self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._group: asyncio.TaskGroup | None = None
 
     # ---- the loop --------------------------------------------------------------------------------------------------------
 
@@ -98,24 +107,30 @@ class LineService:
         try:
             await self._resume()
             async with asyncio.TaskGroup() as group:
-                watch = [group.create_task(r.run(), name=f"endpoint {r.health.endpoint}") for r in self.runners]
-                watch.append(group.create_task(self._tick_and_look(), name="clock"))
-                out = [
-                    group.create_task(self.publisher.run(), name="publisher"),
-                    group.create_task(self.notifier.run(), name="notifier"),
-                ]
+                self._group = group
+                for runner in self.runners:
+                    self._watch(runner)
+                clock = group.create_task(self._tick_and_look(), name="clock")
+                publisher = group.create_task(self.publisher.run(), name="publisher")
+                self._tell_people(self.notifier)
                 core = group.create_task(self._run_core(), name="core")
                 await stop.wait()
-                for task in watch:
-                    task.cancel()
-                await asyncio.gather(*watch, return_exceptions=True)
-                core.cancel()
-                await asyncio.gather(core, return_exceptions=True)
+                await _end(clock, *(self._tasks.pop(r.health.endpoint) for r in self.runners))
+                await _end(core)
                 await self._finish()
-                for task in out:
+                for task in (publisher, *self._tasks.values()):
                     task.cancel()
         finally:
             await self._journal.close()
+
+    def _watch(self, runner: EndpointRunner) -> None:
+        assert self._group is not None
+        name = runner.health.endpoint
+        self._tasks[name] = self._group.create_task(runner.run(), name=f"endpoint {name}")
+
+    def _tell_people(self, notifier: Notifier) -> None:
+        assert self._group is not None
+        self._tasks[_PEOPLE] = self._group.create_task(notifier.run(), name="notifier")
 
     def _deliver(self, batch: Sequence[Reading | Act]) -> None:
         """Endpoints hand their readings over here. Never blocks."""
@@ -156,6 +171,8 @@ class LineService:
             self._wake.clear()
             self._eat()
             await self._commit()
+            if self._next is not None and not self._pending:
+                await self._take_over(*self._next)
 
     def _eat(self) -> None:
         """Feed what has arrived, then the ticks up to now: the order in which the core sees them is the order of arrival."""
@@ -239,6 +256,71 @@ class LineService:
                     kept.append(item)
             self._pending = kept
 
+    # ---- other files -----------------------------------------------------------------------------------------------------
+
+    async def reload(self, loaded: LoadedLine) -> str:
+        """Take over changed files, which were checked whole, between two inputs. Returns when the change is committed.
+
+        A sentence when a running daemon cannot take them over: then nothing has changed, and the refusal is an event too.
+        """
+        why = needs_restart(self.loaded, loaded)
+        if why:
+            why = f"{why}; restart the daemon for that. Nothing was changed"
+            self.refuse_reload(why)
+            return why
+        done = asyncio.get_running_loop().create_future()
+        self._next = (loaded, done)
+        self._wake.set()
+        await done
+        return ""
+
+    def refuse_reload(self, why: str) -> None:
+        """The changed files are wrong: nothing changes, and it is an event that somebody tried."""
+        log.error("reload refused", line=self.plan.name, why=why)
+        self._pending.append(self._configuration("reload_refused", why, self.clock.line_time()))
+        self._wake.set()
+
+    async def _take_over(self, loaded: LoadedLine, done: "asyncio.Future[None]") -> None:
+        self._next = None
+        before = self.loaded
+        changes = differences(before, loaded)
+        follows = successor(self.core, before, loaded)
+        self.loaded, self.plan, self.core = loaded, loaded.plan, follows.core
+        now = self.clock.line_time()
+        why = f"{len(changes)} keys changed" if changes else "nothing changed"
+        told = self._configuration("reload", "; ".join([why, *follows.trouble]), now, changes[:CHANGES])
+        self._pending.extend([told, *follows.told])
+        self.publisher.retag(self.plan.tags)
+        await self._change_endpoints(before, loaded)
+        if before.notify != loaded.notify:
+            self._change_people()
+        await self._journal.keep_alarms({state.alarm for state in self.core.alarms.states()})
+        self._next_snapshot = self._next_place = 0.0
+        await self._commit()
+        log.info("reloaded", line=self.plan.name, changes=len(changes), trouble=follows.trouble)
+        if not done.done():
+            done.set_result(None)
+
+    async def _change_endpoints(self, before: LoadedLine, after: LoadedLine) -> None:
+        """Endpoints that are the same stay connected; the others end, and begin as they are now."""
+        old = {e.name: e for e in before.endpoints}
+        kept = {e.name for e in after.endpoints if old.get(e.name) == e}
+        await _end(*(self._tasks.pop(name) for name in old if name not in kept))
+        running = {r.health.endpoint: r for r in self.runners}
+        self.runners = [
+            running[e.name] if e.name in kept else runner_for(e, self._deliver, self.clock) for e in after.endpoints
+        ]
+        for runner in self.runners:
+            if runner.health.endpoint not in kept:
+                self._watch(runner)
+
+    def _change_people(self) -> None:
+        """The new roster hears of what follows; the old one still sends what it has."""
+        assert self._group is not None
+        self._group.create_task(_retire(self.notifier, self._tasks.pop(_PEOPLE)), name="old roster")
+        self.notifier = Notifier(self.loaded.notify, self.plan.source, self.clock)
+        self._tell_people(self.notifier)
+
     # ---- begin and end ---------------------------------------------------------------------------------------------------
 
     async def _resume(self) -> None:
@@ -276,13 +358,20 @@ class LineService:
                     self.core.replay(data, row.time)
             after = rows[-1].sequence
 
-    def _configuration(self, what: str, explanation: str, now: float) -> Event:
+    def _configuration(
+        self,
+        what: Literal["start", "stop", "reload", "reload_refused", "epoch"],
+        explanation: str,
+        now: float,
+        changes: Sequence[Change] = (),
+    ) -> Event:
         opening = self._journal.opening
         data = ConfigurationEvent(
-            what="epoch" if what == "epoch" else "start" if what == "start" else "stop",
+            what=what,
             version=__version__,
             decided=rfc3339(now),
             explanation=explanation,
+            changes=list(changes),
             previous_epoch=opening.previous_epoch if what == "epoch" else "",
             previous_last={str(k): v for k, v in opening.previous_last.items()} if what == "epoch" else {},
         )
@@ -325,3 +414,15 @@ class LineService:
             },
             dropped=dict(self.dropped),
         )
+
+
+async def _end(*tasks: "asyncio.Task[Any]") -> None:
+    """Cancel tasks and wait until they are over."""
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def _retire(notifier: Notifier, task: "asyncio.Task[None]") -> None:
+    await notifier.flush(FLUSH)
+    await _end(task)

@@ -219,6 +219,35 @@ class AlarmBook:
         self._unsettled = True
         return Restored(dropped, unreadable)
 
+    def take_over(self, before: "AlarmBook", begun_anew: Iterable[str], now: float) -> list[Told]:
+        """Go on from the book of the files as they were. Alarms of rules in `begun_anew`, and those that are gone, end: whoever
+        was told of one is told that it is ``cleared``. What people decided (shelved, out of service) stays while the alarm exists.
+        """
+        anew = frozenset(begun_anew)
+        out: list[Told] = []
+        for alarm, record in before._records.items():
+            plan = before._plans[alarm]
+            here = self._plans.get(alarm)
+            if here is not None and plan.rule not in anew:
+                self._put(alarm, record)
+                if here != plan:
+                    self._tell_state(alarm, out)
+                continue
+            why = "the rule was taken out" if here is None else "the rule was changed, and judges anew"
+            if here is not None and isinstance(record.state, kept.Shelved | kept.OutOfService):
+                self._put(alarm, msgspec.structs.replace(record, live=False))
+            elif record.state.name != "normal":
+                ended = msgspec.structs.replace(record, state=kept.Normal(now), live=False)
+                decision = Decision(now, None, now, by="reload", reason=why)
+                out.append(transition(plan, ended, record.state.name, "cleared", decision, ()))
+            if here is not None:
+                self._tell_state(alarm, out)
+        out.extend(self._state(alarm) for alarm in self._plans if alarm not in before._plans)
+        self._first_out = {group: a for group, a in before._first_out.items() if a in self._groups.get(group, ())}
+        self._note_expiry()
+        self._unsettled = True
+        return out
+
     # ---- inside --------------------------------------------------------------------------------------------------------
 
     def _put(self, alarm: str, record: Record) -> None:

@@ -15,6 +15,7 @@ from .demo import demo
 from .export import export
 from .load import load
 from .probe import probe
+from .reload import reload
 from .run import run
 from .schema import schema
 from .simulate import simulate
@@ -31,7 +32,7 @@ app = typer.Typer(
         "Monitoring and advisory only: it is no safety function and never writes to a device."
     ),
 )
-for command in (demo, run, check, probe, simulate, export, load, schema):
+for command in (demo, run, check, probe, simulate, export, load, reload, schema):
     app.command()(command)
 
 

@@ -1,6 +1,7 @@
 """What loading gives: everything the shell wires together, with secrets resolved and kept out of every repr."""
 
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -18,7 +19,8 @@ __all__ = ["LoadedLine", "MqttPlan", "NotifyPlan", "Person", "SecretFile"]
 class LoadedLine(msgspec.Struct, frozen=True, kw_only=True):
     """A line file with all it names, checked as a whole.
 
-    `files` lists every file read, the line file first. `rules` are settings in the order of the rule files.
+    `files` lists every file read, the line file first; `written` holds what stands in each, by its name (a list of registers as its
+    text), so that two loads can be compared. `rules` are settings in the order of the rule files.
     """
 
     plan: LinePlan
@@ -28,6 +30,7 @@ class LoadedLine(msgspec.Struct, frozen=True, kw_only=True):
     notify: NotifyPlan
     files: tuple[Path, ...]
     secret_files: tuple[SecretFile, ...] = ()
+    written: dict[str, dict[str, Any]] = {}
     overridden: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     def build_rules(self) -> list[Rule]:

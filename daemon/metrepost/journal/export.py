@@ -16,6 +16,7 @@ _AFTER = re.compile(r"([a-z2-7]{12}):([0-9]{1,20})")
 
 # one table a stream; names cannot be bound as parameters, so each statement is written out per stream, once
 _READ = {s: f"SELECT sequence, time, topic, payload FROM {s}_row WHERE sequence > ? ORDER BY sequence LIMIT ?" for s in STREAMS}  # noqa: S608
+_NEWEST = {s: f"SELECT max(sequence) FROM {s}_row" for s in STREAMS}  # noqa: S608
 _OLDEST = {s: f"SELECT min(sequence) FROM {s}_row" for s in STREAMS}  # noqa: S608
 
 
@@ -53,6 +54,12 @@ class Reader:
         with told(self.file, "reading"):
             (oldest,) = self._connection.execute(_OLDEST[stream]).fetchone()
         return oldest if oldest is None else int(oldest)
+
+    def last(self, stream: Stream) -> int:
+        """The number of the newest row that is kept, 0 when there is none."""
+        with told(self.file, "reading"):
+            (newest,) = self._connection.execute(_NEWEST[stream]).fetchone()
+        return int(newest or 0)
 
     def export(self, stream: Stream, after: str | None = None, limit: int | None = None) -> Iterator[Row]:
         """Rows after ``EPOCH:N`` in order, delivered or not; all that are kept when `after` is None.

@@ -58,3 +58,20 @@ class FolderLock:
         if not lines:
             del self._held[self._folder]
             os.close(handle)  # the file stays: unlinking it would race with a daemon that waits for it
+
+
+def holder(folder: Path) -> int | None:
+    """The process that holds a state folder; None when none does. Raises JournalError when the folder cannot be read."""
+    file = folder / NAME
+    with told(file, "asking who holds the state folder"):
+        try:
+            handle = os.open(file, os.O_RDONLY | os.O_CLOEXEC)
+        except FileNotFoundError:
+            return None
+        try:
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return int(os.pread(handle, 100, 0).decode("ascii", "replace"))
+        finally:
+            os.close(handle)  # gives the lock back too
+    return None

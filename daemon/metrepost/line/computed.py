@@ -35,6 +35,7 @@ class ComputedTag:
     def __init__(
         self, plan: ComputedPlan, tags: Mapping[str, Tag], stations: Mapping[str, Station], registration: Registration
     ) -> None:
+        self.plan = plan
         self.tag = plan.tag
         self.of = plan.of
         self._physical = PHYSICAL.get(plan.function)

@@ -70,6 +70,12 @@ class Placer:
             place.speed,
         )
 
+    def take_over(self, before: "Placer") -> None:
+        """Go on from the placer of the files as they were, for tags that are the same and at the same place."""
+        for name, previous in before._previous.items():
+            if name in self._facts and self._facts[name] == before._facts[name]:
+                self._previous[name] = previous
+
     def forget(self) -> None:
         """After a restart nothing is known of the previous reads."""
         self._previous.clear()

@@ -151,6 +151,10 @@ class MqttPublisher:
         """Send a reading at QoS 0 if it changed. Never blocks, never raises."""
         self._readings.offer(m)
 
+    def retag(self, tags: Mapping[str, Tag]) -> None:
+        """The line has other tags from now on."""
+        self._readings.retag(tags)
+
     def state_changed(self) -> None:
         """Have the `state` topic sent now; otherwise it goes out every `state_every` seconds when something changed."""
         if self._session is not None:

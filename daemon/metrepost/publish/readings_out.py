@@ -37,6 +37,13 @@ class ReadingsOut:
         self.sent = 0
         self.dropped = 0
 
+    def retag(self, tags: Mapping[str, Tag]) -> None:
+        """Other tags from now on; one that is as before goes on counting."""
+        self._tags = {
+            name: self._tags[name] if name in self._tags and self._tags[name].tag == tag else _Out(tag)
+            for name, tag in tags.items()
+        }
+
     def offer(self, m: Measured) -> None:
         """Send `m` if it changed. Never blocks, never raises; a tag that is not known is counted as dropped."""
         out = self._tags.get(m.tag)
