@@ -4,7 +4,7 @@ Decide, then do: the core says what is to be told, this file does it. Alarms and
 """
 
 import asyncio
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -23,10 +23,11 @@ from .core import Core, Output
 from .endpoints.contract import EndpointRunner
 from .endpoints.start import runner_for
 from .events import AlarmState, Change, ConfigurationEvent, Event, ReelState, RollupOut
+from .health.figures import LineFigures, Standing
 from .journal import AsyncJournal, Item, Journal, JournalError, Present, Retention, Snapshot
 from .notify import Notifier
 from .publish import topics
-from .publish.cloudevents import decode_event
+from .publish.cloudevents import STREAMS, decode_event
 from .publish.mqtt import MqttPublisher
 from .publish.payloads import EndpointHealth, StatePayload
 from .readings import Act, Measured, Reading, Tick
@@ -92,10 +93,14 @@ class LineService:
         )
         self.notifier = Notifier(loaded.notify, self.plan.source, self.clock)
         self._started = self.clock.line_time()
+        self._began = self.clock.monotonic()
         self._next_tick = self._started
         self._next_snapshot = self._started + SNAPSHOT_EVERY
         self._next_place = self._started + PLACE_EVERY
         self._journal_down = ""
+        self.ready = asyncio.Event()
+        self._inputs = 0
+        self._ticked = self.clock.monotonic()
         self._next: tuple[LoadedLine, asyncio.Future[None]] | None = None
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._group: asyncio.TaskGroup | None = None
@@ -114,12 +119,12 @@ class LineService:
                 publisher = group.create_task(self.publisher.run(), name="publisher")
                 self._tell_people(self.notifier)
                 core = group.create_task(self._run_core(), name="core")
+                self.ready.set()
                 await stop.wait()
                 await _end(clock, *(self._tasks.pop(r.health.endpoint) for r in self.runners))
                 await _end(core)
                 await self._finish()
-                for task in (publisher, *self._tasks.values()):
-                    task.cancel()
+                await _end(publisher, *self._tasks.values())
         finally:
             await self._journal.close()
 
@@ -177,12 +182,14 @@ class LineService:
     def _eat(self) -> None:
         """Feed what has arrived, then the ticks up to now: the order in which the core sees them is the order of arrival."""
         feed = self.core.feed
+        self._inputs += len(self._inbox)
         for _ in range(len(self._inbox)):
             self._tell(feed(self._inbox.popleft()))
         now = self.clock.line_time()
         while self._next_tick <= now:
             self._tell(feed(Tick(self._next_tick)))
             self._next_tick += TICK
+        self._ticked = self.clock.monotonic()
 
     def _tell(self, outputs: Sequence[Output]) -> None:
         for item in outputs:
@@ -237,6 +244,7 @@ class LineService:
         del self._pending[: len(outputs)]
         for item in outputs:
             if isinstance(item, Event):
+                log.debug("event", line=self.plan.name, kind=item.data.kind, data=item.data)
                 self.notifier.note(item)
             for listener in self._listeners:
                 listener(item)
@@ -392,6 +400,52 @@ class LineService:
 
     # ---- what others may know --------------------------------------------------------------------------------------------
 
+    def figures(self) -> LineFigures:
+        """How the daemon fares with this line, now."""
+        sent, people = self.publisher.statistics(), self.notifier.statistics()
+        standing = Counter((s.class_, s.priority, s.state) for s in self.core.alarms.states())
+        return LineFigures(
+            line=self.plan.name,
+            version=__version__,
+            running_for=self.clock.monotonic() - self._began,
+            line_state=self.core.state,
+            core_age=self.clock.monotonic() - self._ticked,
+            inputs=self._inputs,
+            inbox=len(self._inbox),
+            uncommitted=len(self._pending),
+            journal_trouble=self._journal_down,
+            endpoints=self._endpoints(),
+            requests={r.health.endpoint: r.health.requests for r in self.runners},
+            round_trip={r.health.endpoint: r.health.round_trip for r in self.runners},
+            broker_connected=sent.connected,
+            broker_trouble=sent.trouble,
+            delivered=sent.delivered,
+            unheard=sent.unheard,
+            refused=sent.refused,
+            lost=sum(self._journal.positions(stream).lost for stream in STREAMS),
+            backlog={stream: self._journal.positions(stream).waiting for stream in STREAMS},
+            sent_readings=sent.sent_readings,
+            dropped_readings=sent.dropped_readings,
+            dropped=dict(self.dropped),
+            messages_queued=sum(p.queued for p in people),
+            messages_delivered=sum(p.delivered for p in people),
+            messages_given_up=sum(p.given_up for p in people),
+            alarms=tuple(Standing(*key, number) for key, number in sorted(standing.items())),
+        )
+
+    def _endpoints(self) -> dict[str, EndpointHealth]:
+        return {
+            r.health.endpoint: EndpointHealth(
+                up=r.health.up,
+                since=rfc3339(r.health.since) if r.health.since else "",
+                reason=r.health.reason,
+                failures=r.health.failures,
+                reconnects=r.health.reconnects,
+                missed_deadlines=r.health.missed_deadlines,
+            )
+            for r in self.runners
+        }
+
     def _status(self) -> StatePayload:
         now = rfc3339(self.clock.line_time())
         return StatePayload(
@@ -401,26 +455,22 @@ class LineService:
             time=now,
             line_state=self.core.state,
             product=self.core.product.name,
-            endpoints={
-                r.health.endpoint: EndpointHealth(
-                    up=r.health.up,
-                    since=rfc3339(r.health.since) if r.health.since else "",
-                    reason=r.health.reason,
-                    failures=r.health.failures,
-                    reconnects=r.health.reconnects,
-                    missed_deadlines=r.health.missed_deadlines,
-                )
-                for r in self.runners
-            },
+            endpoints=self._endpoints(),
             dropped=dict(self.dropped),
         )
 
 
 async def _end(*tasks: "asyncio.Task[Any]") -> None:
-    """Cancel tasks and wait until they are over."""
-    for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+    """Cancel tasks and wait until they are over.
+
+    Asked again each second: where `asyncio.wait_for` of Python 3.11 is cancelled just as its call ends (a connection refused at once),
+    the end wins and the cancellation is gone.
+    """
+    left = set(tasks)
+    while left:
+        for task in left:
+            task.cancel()
+        _, left = await asyncio.wait(left, timeout=1.0)
 
 
 async def _retire(notifier: Notifier, task: "asyncio.Task[None]") -> None:
