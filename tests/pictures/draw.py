@@ -11,9 +11,10 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import cable
+import flaws
 import gates
 import levels
-from chart import Picture
+from picture import Picture
 
 FOLDER = Path(__file__).resolve().parents[2] / "rules" / "pictures"
 
@@ -24,8 +25,8 @@ PICTURES: dict[str, Callable[[], Picture]] = {
     "stuck": levels.stuck,
     "rate": levels.rate,
     "condition": levels.condition,
-    "flaw": cable.flaw,
-    "count": cable.count,
+    "flaw": flaws.flaw,
+    "count": flaws.count,
     "drift": cable.drift,
     "periodic": cable.periodic,
     "disagree": cable.disagree,
@@ -33,7 +34,7 @@ PICTURES: dict[str, Callable[[], Picture]] = {
     "end_of": gates.end_of,
     "hold_off": gates.hold_off,
     "when": gates.when,
-    "wet_gauge": cable.wet_gauge,
+    "wet_gauge": flaws.wet_gauge,
 }
 """Each picture by its file name; the kinds stand first."""
 

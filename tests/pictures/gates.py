@@ -2,8 +2,9 @@
 
 import random
 
-from chart import Axis, Picture
+from chart import Axis
 from levels import tell
+from picture import Picture
 from small_line import SPEED, LineView, Row, run, spells
 
 

@@ -4,7 +4,8 @@ import math
 import random
 from itertools import pairwise
 
-from chart import Axis, Lane, Panel, Picture
+from chart import Axis, Lane, Panel
+from picture import Picture
 from small_line import SPEED, Row, Spell, run, spells
 
 from metrepost.readings import GOOD

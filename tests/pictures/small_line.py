@@ -17,6 +17,9 @@ from support_rules import FakeView, settings_of
 
 T0 = 1_800_000_000.0
 SPEED = 80.0 / 60.0
+"""Line speed where a picture has no other, m/s."""
+READ = 0.02 * SPEED
+"""Cable between two reads of a fast gauge, m."""
 
 _PRODUCT = Product("K75-480", {"dielectric": Toleranced(4.80, 0.05, "mm"), "conductor": Toleranced(1.02, 0.005, "mm")})
 _STATIONS = {

@@ -5,8 +5,8 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
-from chart import SIZE, width
 from draw import FOLDER, PICTURES
+from look import SIZE, width
 
 from metrepost.rules.kinds import KINDS
 
