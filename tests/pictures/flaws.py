@@ -10,7 +10,6 @@ from picture import Picture
 from small_line import READ, SPEED, Row, run, spells
 
 from metrepost.events import DropEvent, FlawEvent
-from metrepost.line.plan import Registration
 from metrepost.rules.baseline import Baseline
 from metrepost.rules.contract import Condition, Told
 
@@ -103,16 +102,16 @@ def wet_gauge() -> Picture:
     verdicts = {round(e.peak or 0.0, 1): e for e in told if isinstance(e, DropEvent | FlawEvent)}
     alarms = [s for s in said if isinstance(s.finding, Condition) and s.finding.active]
     assert [e.kind for e in verdicts.values()] == ["drop", "flaw", "flaw"]
-    doubt = Registration().between(60.0, SPEED)
     picture = Picture(
         "wet_gauge", "The wet gauge: what another station saw on the same metres decides",
         ["flaw over 0.06 mm at the cold gauge · witness: the hot gauge, 45 s earlier, before the water",
-         f"looked at: the metres of the excursion and ± {doubt:.2f} m of registration"],
+         "looked at: the metres of the excursion and the registration on both sides",
+         "threshold: half of 0.06 mm, less three standard deviations of the witness's own noise"],
         "Two plots over the same metres of cable. Above, the cold gauge shows three short excursions over its limit. "
         "Beneath, the "
         "witness trace of the hot gauge on those metres: flat at the first, so it is a drop and the alarm is "
         "suppressed by design; "
-        "risen above half the height at the second, so it is a lump and alarms; without good readings at the third, so it is "
+        "risen above the threshold at the second, so it is a lump and alarms; without good readings at the third, so it is "
         "unwitnessed and alarms.",
     )  # fmt: skip
     axis = Axis(9.7, 14.3, "metre of cable, the same for both gauges, m", [10, 11, 12, 13, 14])
@@ -120,26 +119,29 @@ def wet_gauge() -> Picture:
     p.trace([(r.metre, r.value) for r in cold if 9.7 <= r.metre <= 14.3])
     p.limit(4.86, "baseline + 0.06")
     p.limit(4.80, "baseline", "target")
-    q = picture.panel(axis, "witness, hot gauge: maximum diameter on x, mm", 4.89, 5.05, 100, [4.9, 4.95, 5.0, 5.05])
+    q = picture.panel(axis, "witness, hot gauge: maximum diameter on x, mm", 4.89, 5.05, 120, [4.9, 4.95, 5.0, 5.05])
     q.trace([(r.metre, r.value) for r in hot if 9.7 <= r.metre <= 14.3], "other")
     q.crosses([(r.metre, 4.92) for r in hot if r.value != r.value and 9.7 <= r.metre <= 14.3], 2.6)
-    q.limit(4.95, "half: + 0.03")
+    q.text(13.5, 4.98, "×: no good reading")
     q.limit(4.92, "baseline", "target")
     picture.words |= {"alarm": "alarm", "pass": "suppressed by design"}
     lane = picture.lane(axis, "looked at")
     verdict = picture.lane(axis, "verdict")
     for event in verdicts.values():
         start, end, peak = event.start or 0.0, event.end or 0.0, event.peak or 0.0
-        lane.dimension(start - doubt, end + doubt, "")
+        seen = event.witness or {}
+        lane.dimension(seen["from"], seen["to"], "")
+        label = f"threshold + {seen['threshold']:.3f}" if peak > 13 else ""
+        q.limit(4.92 + seen["threshold"], label, x0=seen["from"] - 0.3, x1=seen["to"] + 0.3)
         alarmed = any(abs((s.finding.peak or 0.0) - peak) < 0.01 for s in alarms if isinstance(s.finding, Condition))
         words = "drop: suppressed" if isinstance(event, DropEvent) else f"{event.verdict}: alarm"
         assert alarmed is isinstance(event, FlawEvent)
         if alarmed:
             p.alarm(start, end)
         p.call(peak, "decided" if alarmed else "quiet", words)
-        verdict.box(start - doubt, end + doubt, "", "alarm" if alarmed else "pass")
+        verdict.box(seen["from"], seen["to"], "", "alarm" if alarmed else "pass")
         why = {"drop": "hot gauge flat", "lump": "hot gauge rose too", "unwitnessed": "hot gauge blind"}
-        verdict.words(end + doubt + 0.05, why[event.verdict if isinstance(event, FlawEvent) else "drop"])
+        verdict.words(seen["to"] + 0.05, why[event.verdict if isinstance(event, FlawEvent) else "drop"])
     return picture
 
 
