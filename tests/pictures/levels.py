@@ -187,7 +187,7 @@ def missing() -> Picture:
         ["for 2 s · a reading of bad quality (×) is silence with a reason"],
         "Readings over time, a dot for each. After the last good one at 5 s come none, then readings of bad quality. "
         "The alarm is "
-        "raised more than 2 s after the last good reading and returns with the first good one. A silence of 1.2 s "
+        "raised more than 2 s after the last good reading and returns with the first good one. A silence of 1.4 s "
         "before says nothing.",
     )  # fmt: skip
     axis = Axis(0, 14, "time, s", right=36)
