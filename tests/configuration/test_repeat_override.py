@@ -1,5 +1,7 @@
 """One table for many rules, and a line's own changes to a shared rule: expanded and merged before anything is validated."""
 
+from pathlib import Path
+
 import pytest
 
 from metrepost.assembly import assemble
@@ -75,7 +77,7 @@ low = {{ at = "3 degC", response = "r" }}
         ('["inner", "foam", "outer"]', '["Inner one"]', "rule.zone.for_each.zone[0]", "becomes part of a name"),
         ('["inner", "foam", "outer"]', "[]", "rule.zone.for_each.zone", "with its words"),
         ('{ zone = ["inner", "foam", "outer"] }', '{ a = ["x"], b = ["y"] }', "rule.zone.for_each", "one placeholder"),
-        ('reads = "{zone}', 'reads = "{zne}', "rule.zone.for_each", "{zne} stands for nothing"),
+        ('reads = "{zone}', 'reads = "{zne}', "rule.zone.reads", "{zne} stands for nothing"),
         ('over = "30 s"', 'over = "30 kg"', "rule.zone.over", "wrong dimension"),
     ],
 )
@@ -88,6 +90,52 @@ def test_wrong_series_are_refused_once(tmp_path, old, new, key, words):
 def test_a_placeholder_that_stands_nowhere_is_refused(tmp_path):
     rules = ZONES.replace("{zone}-extruder", "foam-extruder").replace("{zone} extruder", "extruder")
     assert any("stands nowhere" in f.wrong for f in faults(tmp_path, rules))
+
+
+def test_a_fault_of_the_shared_rule_is_told_there_though_its_table_is_overridden(tmp_path):
+    rules = ZONES.replace('"3 degC/min"', '"3 mm"')
+    (fault,) = faults(tmp_path, rules, '\n[override.zone]\nrising = { priority = "high" }\n')
+    assert (fault.key_path, Path(fault.file).name, fault.line) == ("rule.zone.rising.at", "r.toml", 8)
+
+
+SAME_NAME = """
+[rule.zone-foam]
+kind = "bit"
+class = "process"
+reads = "plc.threading"
+response = "r"
+"""
+
+
+@pytest.mark.parametrize("series_first", [True, False])
+def test_a_made_name_that_another_rule_has_is_refused_with_both_places(tmp_path, series_first):
+    rules = ZONES + SAME_NAME if series_first else "format = 1\n" + SAME_NAME + ZONES.removeprefix("format = 1\n")
+    (fault,) = faults(tmp_path, rules)
+    lines = rules.splitlines()
+    series, written = lines.index("[rule.zone]") + 1, lines.index("[rule.zone-foam]") + 1
+    if series_first:
+        assert (fault.key_path, fault.line) == ("rule.zone-foam", written)
+        assert f'r.toml, line {series}, made by for_each of zone with "foam"' in fault.wrong
+    else:
+        assert (fault.key_path, fault.line) == ("rule.zone.for_each.zone[1]", series + 1)
+        assert f"the rule zone-foam that is made here stands in {tmp_path}/config/r.toml, line {written} already" in fault.wrong
+
+
+def test_two_series_that_make_one_name_are_refused(tmp_path):
+    other = ZONES.removeprefix("format = 1\n").replace("[rule.zone]", "[rule.zone-f]").replace('"inner", "foam"', '"oam", "x"')
+    one = ZONES.replace('"foam"', '"f-oam"')
+    found = [fault for fault in faults(tmp_path, one + other) if "already" in fault.wrong]
+    assert [fault.key_path for fault in found] == ["rule.zone-f.for_each.zone[0]"]
+    assert 'made by for_each of zone with "f-oam"' in found[0].wrong
+
+
+def test_alarms_of_a_series_that_was_refused_are_not_called_unknown(tmp_path):
+    rules = (
+        ZONES.replace('over = "30 s"', 'over = "30 kg"')
+        + SAME_NAME.replace("zone-foam", "other")
+        + 'because_of = ["zone-outer.rising"]\n'
+    )
+    assert [fault.key_path for fault in faults(tmp_path, rules)] == ["rule.zone.over"]
 
 
 def test_an_override_changes_one_key_for_this_line_and_check_lists_it(tmp_path):
@@ -108,6 +156,9 @@ def test_an_override_changes_one_key_for_this_line_and_check_lists_it(tmp_path):
         ('[override.zone]\nover = "3 kg"\n', "override.zone.over", "wrong dimension"),
         ('[override.zone]\novr = "3 s"\n', "override.zone.ovr", "no such"),
         ('[override.zone]\nrising = { at = "3 mm" }\n', "override.zone.rising.at", ""),
+        ('[override.zone]\nrising = { cause = "the {zne}" }\n', "override.zone.rising.cause", "{zne} stands for nothing"),
+        ('[override.zone]\nfor_each = { zone = ["inner", "In ner"] }\n', "override.zone.for_each.zone[1]", "part of a name"),
+        ('[override.zone-foam]\nover = "20 s"\n', "override.zone-foam", "made by for_each; override zone"),
     ],
 )
 def test_wrong_overrides_point_into_the_line_file(tmp_path, over, key, words):

@@ -148,7 +148,7 @@ def test_a_slope_that_may_be_level_foretells_nothing():
         ({"learn": "5 m"}, "learn", "too few"),
         ({"sigma": "0 mm"}, "sigma", "not above 0"),
         ({"mean": "product.nonsense"}, "mean", "has no"),
-        ({"mean": "4.8 mm"}, "mean", "value of the product"),
+        ({"mean": "4.8 bar"}, "mean", "wrong dimension"),
         ({"limits": "product.impedance"}, "limits", ""),
         ({"up": None, "down": None}, "", "needs [up], [down]"),
     ],

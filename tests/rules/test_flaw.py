@@ -186,7 +186,7 @@ def test_silence_in_the_middle_of_an_excursion_is_judged_and_alarmed():
         ({"witness": {**BASE["witness"], "reads": ["hot.x_min"]}}, "covers no lumps"),
         ({"witness": {**BASE["witness"], "reads": ["cold.x"]}}, "another station"),
         ({"reads": ["hot.x_max"], "witness": {**BASE["witness"], "reads": ["cold.x_max"]}}, "upstream"),
-        ({"height": "0.06 bar"}, "measure different things"),
+        ({"height": "0.06 bar"}, "wrong dimension"),
         ({"reads": ["cold.x_max", "hot.y_max"]}, "one gauge"),
         ({"reads": ["cold.x_min"]}, "cannot show a lump"),
     ],

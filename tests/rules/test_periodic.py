@@ -301,7 +301,7 @@ def test_velocity_comes_from_the_product_too():
     view.product = site.products["k75-480"]
     up, *_ = conditions(feed(rule, stream("cold-gauge.diameter", values(60, 1.571, 0.02)), view))
     assert "77.3 MHz" in up.explanation
-    assert "has no velocity" in refusals(RULE | {"velocity": "product.velocity"})["velocity"]
+    assert "has no value 'velocity'" in refusals(RULE | {"velocity": "product.velocity"})["velocity"]
 
 
 def test_the_battery():

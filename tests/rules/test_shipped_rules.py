@@ -1,6 +1,5 @@
 """The shipped rule set and the examples of its reference, against the demonstration line."""
 
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +16,6 @@ from metrepost_sim.scenarios import demo, healthy
 
 ROOT = Path(__file__).parents[2]
 LINE = ROOT / "config" / "core-3.toml"
-EXAMPLES = re.findall(r"```toml\n(.*?)```", (ROOT / "rules" / "README.md").read_text(), re.DOTALL)
 
 
 @pytest.fixture(scope="module")
@@ -65,17 +63,6 @@ def test_the_demonstration_shows_every_class(line):
     assert [each.data.faults for each in found if isinstance(each.data, SparkEvent)] == [1, 1]
     wet = [each.data for each in found if isinstance(each.data, StretchEvent) and each.data.mark == "wet"]
     assert [stretch.open for stretch in wet] == [True, False]
-
-
-@pytest.mark.parametrize("example", EXAMPLES)
-def test_the_examples_of_the_reference_fit_the_demonstration_line(example, tmp_path):
-    config = tmp_path / "config"
-    (config / "products").mkdir(parents=True)
-    for product in (ROOT / "config" / "products").glob("*.toml"):
-        (config / "products" / product.name).write_text(product.read_text())
-    (config / "core-3.toml").write_text(LINE.read_text().replace("foam-core.toml", "example.toml"))
-    (config / "example.toml").write_text(example if example.startswith("format") else f"format = 1\n{example}")
-    assert len(load_line(config / "core-3.toml").rules) == (3 if "for_each" in example else 1)
 
 
 def test_the_reference_names_every_kind_and_every_key():

@@ -17,6 +17,7 @@ class Overlaid:
 
     def __init__(self, rules: Document, name: str, line: Document | None, over: Mapping[str, Any]) -> None:
         self._rules = rules
+        self._written = rules.data["rule"][name]
         self._name = name
         self._line = line
         self._over = over
@@ -24,15 +25,22 @@ class Overlaid:
     def fault(self, path: KeyPath, wrong: str, allowed: Iterable[str] = (), meant: str | None = None) -> None:
         """Report a fault at a key path that begins with ``rule, NAME``."""
         rest = path[2:] if path[:2] == ("rule", self._name) else path
-        if self._line is not None and rest and _has(self._over, rest):
+        if self._line is not None and rest and _laid_over(self._over, self._written, rest):
             self._line.fault((OVERRIDE, self._name, *rest), wrong, allowed, meant)
         else:
             self._rules.fault(("rule", self._name, *rest), wrong, allowed, meant)
 
 
-def _has(table: object, path: KeyPath) -> bool:
-    """Whether the first key of the path, and so what follows from it, was laid over."""
-    return isinstance(table, Mapping) and path[0] in table
+def _laid_over(over: object, written: object, path: KeyPath) -> bool:
+    """Whether what stands at a path came from the line file: a key of its own, or a table that it changed something in."""
+    for part in path:
+        if not isinstance(over, Mapping) or part not in over:
+            return False
+        over = over[part]
+        written = written.get(part) if isinstance(written, Mapping) else None
+        if not isinstance(over, Mapping) or not isinstance(written, Mapping):
+            return True
+    return True
 
 
 def merged(table: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:

@@ -4,7 +4,7 @@ One level only: there is one placeholder, the words are plain, and what is made 
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from .faults import Place
@@ -27,15 +27,21 @@ def repeated(place: Place, path: KeyPath, name: str, table: Mapping[str, Any]) -
         return []
     hole, each = words
     rest = {key: value for key, value in table.items() if key != FOR_EACH}
-    holes = _holes(rest)
-    strange = sorted(holes - {hole})
+    strange = [(where, word) for where, word in _holes(rest) if word != hole]
+    for where, word in strange:
+        place.fault((*path, *where), f"{{{word}}} stands for nothing", [f"{{{hole}}}"], f"{{{word}}}")
     if strange:
-        place.fault((*path, FOR_EACH), f"{{{strange[0]}}} stands for nothing", [f"{{{hole}}}"], f"{{{strange[0]}}}")
         return []
-    if hole not in holes:
+    if not any(True for _ in _holes(rest)):
         place.fault((*path, FOR_EACH), f"{{{hole}}} stands nowhere in the rule, so all of them would be the same")
         return []
     return [(f"{name}-{word}", {key: _filled(value, hole, word) for key, value in rest.items()}) for word in each]
+
+
+def word_path(table: Mapping[str, Any], index: int) -> KeyPath:
+    """Where, in a table that made rules, the word stands that the rule of that number was made of."""
+    hole = next(iter(table[FOR_EACH]))
+    return (FOR_EACH, hole, index)
 
 
 def _words(place: Place, path: KeyPath, given: object) -> tuple[str, list[str]] | None:
@@ -58,14 +64,17 @@ def _words(place: Place, path: KeyPath, given: object) -> tuple[str, list[str]] 
     return (hole, each) if good else None
 
 
-def _holes(value: object) -> set[str]:
+def _holes(value: object, path: KeyPath = ()) -> Iterator[tuple[KeyPath, str]]:
+    """Every placeholder, with its key path."""
     if isinstance(value, str):
-        return set(_HOLE.findall(value))
-    if isinstance(value, dict):
-        return set().union(*(_holes(inner) for inner in value.values()), set())
-    if isinstance(value, list):
-        return set().union(*(_holes(inner) for inner in value), set())
-    return set()
+        for word in _HOLE.findall(value):
+            yield path, word
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _holes(inner, (*path, key))
+    elif isinstance(value, list):
+        for index, inner in enumerate(value):
+            yield from _holes(inner, (*path, index))
 
 
 def _filled(value: Any, hole: str, word: str) -> Any:

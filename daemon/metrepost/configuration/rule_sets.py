@@ -18,7 +18,7 @@ from .faults import Place
 from .lookup import Lookup
 from .overrides import OVERRIDE, Overlaid, merged, overrides_of
 from .pieces import Pieces
-from .repeat import repeated
+from .repeat import FOR_EACH, repeated, word_path
 from .shipped import shipped_rules
 from .site import PlanSite
 from .table import IDENTIFIER_FORM, is_identifier
@@ -41,6 +41,22 @@ class WrittenRule:
         self.place.fault(path, wrong, allowed, meant)
 
 
+@dataclass(frozen=True)
+class Home:
+    """Where a rule's name comes from: its table, and the word where the table makes a series."""
+
+    document: Document
+    table: str
+    word: str | None = None
+
+    def __str__(self) -> str:
+        where = f"{self.document.path}, line {self.document.line_of(('rule', self.table))}"
+        return where if self.word is None else f'{where}, made by for_each of {self.table} with "{self.word}"'
+
+
+Homes = dict[str, Home]
+
+
 def known_kinds() -> Kinds:
     """The kinds of this installation."""
     from ..rules.kinds import KINDS  # here, because kinds bring the expression compiler with them
@@ -61,7 +77,7 @@ def read_rules(pieces: Pieces, rules_dirs: Sequence[Path], kinds: Kinds) -> tupl
     """The good rules of all files that the line names, and the names of those that were refused."""
     written: list[WrittenRule] = []
     refused: set[str] = set()
-    homes: dict[str, Document] = {}
+    homes: Homes = {}
     overrides = overrides_of(pieces.document)
     for index, name in enumerate(pieces.named_files("rules")):
         path = find_rule_file(name, pieces.document.path, rules_dirs)
@@ -84,8 +100,14 @@ def read_rules(pieces: Pieces, rules_dirs: Sequence[Path], kinds: Kinds) -> tupl
         if document is not None:
             _read_file(document, kinds, homes, written, refused, pieces.document, overrides)
     for name in overrides:
-        if name not in homes:
-            pieces.document.fault((OVERRIDE, name), f'there is no rule "{name}" to override', sorted(homes), name)
+        home = homes.get(name)
+        tables = sorted({home.table for home in homes.values()})
+        if home is None:
+            pieces.document.fault((OVERRIDE, name), f'there is no rule "{name}" to override', tables, name)
+        elif home.table != name:
+            pieces.document.fault(
+                (OVERRIDE, name), f"this rule is made by for_each; override {home.table}, which changes all that it makes"
+            )
     return written, refused
 
 
@@ -100,7 +122,7 @@ def _rule_files(pieces: Pieces) -> list[str]:
 def _read_file(
     document: Document,
     kinds: Kinds,
-    homes: dict[str, Document],
+    homes: Homes,
     written: list[WrittenRule],
     refused: set[str],
     line: Document,
@@ -120,26 +142,32 @@ def _read_file(
         if not is_identifier(name):
             document.fault(path, f'"{name}" is no identifier; names are made of {IDENTIFIER_FORM}')
         if name in homes:
-            other = homes[name]
-            document.fault(
-                path, f"a rule {name} stands in {other.path}, line {other.line_of(path)}, already; rename one of them"
-            )
+            document.fault(path, f"a rule {name} stands in {homes[name]} already; rename one of them")
             continue
-        homes[name] = document
+        homes[name] = Home(document, name)
         over = overrides.get(name, {})
         place = Overlaid(document, name, line, over)
         if not isinstance(table, dict):
             document.fault(path, "a table is expected")
             refused.add(name)
             continue
-        made = repeated(place, path, name, merged(table, over))
+        whole = merged(table, over)
+        made = repeated(place, path, name, whole)
         if not made:
             refused.add(name)
         known = len(document.faults)
-        for each, filled in made:
+        for index, (each, filled) in enumerate(made):
+            if each != name:
+                word = word_path(whole, index)
+                if each in homes:
+                    wrong = f"the rule {each} that is made here stands in {homes[each]} already; rename one of them"
+                    place.fault((*path, *word), wrong)
+                    known = len(document.faults)
+                    continue
+                homes[each] = Home(document, name, whole[FOR_EACH][word[1]][index])
             settings = _settings(place, path, filled, kinds)
             if settings is None:
-                refused.add(each)
+                refused.update((name, each))
                 if len(document.faults) > known:
                     break  # what is wrong with one of a series is wrong with all
             else:
@@ -244,8 +272,13 @@ def _check_named_alarms(rule: WrittenRule, alarms: Sequence[str], refused: set[s
     if isinstance(counted, str) and counted not in names and counted not in refused:
         rule.fault(("counts", "flaw"), f'there is no rule "{counted}"', names, counted)
     for path, alarm in named:
-        if alarm not in alarms and alarm.partition(".")[0] not in refused:
+        if alarm not in alarms and not _follows(alarm.partition(".")[0], refused):
             rule.fault(path, f'there is no alarm "{alarm}"; an alarm is written rule.limit', alarms, alarm)
+
+
+def _follows(name: str, refused: set[str]) -> bool:
+    """Whether a rule is missing because it, or the series that would make it, was refused."""
+    return any(name == other or name.startswith(f"{other}-") for other in refused)
 
 
 def _check_circles(written: Sequence[WrittenRule]) -> None:

@@ -9,19 +9,21 @@ import math
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from ..line.plan import Product
+from ..line.plan import Product, Toleranced
 from ..readings import BAD, Hold, Measured, Quality, Tag
 from ..readings.units import AnyQuantity, LengthOrDuration, Quantity, UnitError, affine, factor
 from .contract import Condition, Finding, LimitAt, LimitText, Rule, RuleSettings, Site, View
 from .delays import Change, Delay
 from .gate import Gate, gate
+from .level import Level, level_of, of_products, product_keys
 from .looking_up import UNKNOWN, check_extent, find_tag, in_unit, positive_extent, usable
+from .setpoint import PRODUCT, ProductKey, Setpoint
 from .standing import Standing
 from .windows import Window
 from .wording import number, since
 
+_NO_BAND = "leaves no band; write the distance from the target to each limit"
 _LIMITS = ("low_low", "low", "high", "high_high")
-_PRODUCT = "product."
 
 
 class BandSettings(RuleSettings):
@@ -31,7 +33,7 @@ class BandSettings(RuleSettings):
     reads: str
     over: LengthOrDuration | None = None
     target: str | None = None
-    tolerance: AnyQuantity | None = None
+    tolerance: Setpoint | None = None
     deadband: AnyQuantity | None = None
     on_delay: LengthOrDuration | None = None
     off_delay: LengthOrDuration | None = None
@@ -58,11 +60,11 @@ class BandSettings(RuleSettings):
         if not self.limits():
             site.fail("", "a band needs at least one limit", _LIMITS)
         reference = _reference(self, tag, site)
-        absolute: dict[str, float] = {}
+        absolute: dict[str, Level] = {}
         for limit, text in self.limits().items():
             at = text.at if isinstance(text, LimitAt) else None
             if at is not None:
-                absolute[limit] = in_unit(site, f"{limit}.at", at, tag.unit)
+                absolute[limit] = level_of(site, f"{limit}.at", at, tag.unit)
             elif limit in ("low_low", "high_high"):
                 site.fail(limit, 'needs its own setpoint, such as at = "110 degC"')
             elif self.target is None:
@@ -72,121 +74,121 @@ class BandSettings(RuleSettings):
             deadband = in_unit(site, "deadband", self.deadband, tag.unit, difference=True)
             if deadband < 0:
                 site.fail("deadband", f"{self.deadband} is negative; it is the distance inside the limit, 0 or more")
-        for target, tolerance, where in reference.known():
-            _check_order(self, site, absolute, target, tolerance, deadband, where)
+        by_product = reference.by_product or any(level.products is not None for level in absolute.values())
+        for product in site.products.values() if by_product else (Product(""),):
+            _check_order(self, site, absolute, reference.of(product), deadband, product.name if by_product else "")
         return Band(name, self, tag, reference, absolute, deadband, gate(self, site), has_axis=site.has_axis)
 
 
 class Reference:
-    """Where the band stands: ``(target, tolerance)`` in the tag's unit, by metre. Without a target it is ``(0, NaN)``."""
+    """Where the band stands: ``(target, tolerance)`` in the tag's unit, by metre. Without a target it is ``(0, NaN)``.
+
+    The target is a `Level`, or the present value of the tag `setpoint`, which `conversion` turns into the unit.
+    """
 
     def __init__(
-        self,
-        fixed: tuple[float, float] | None = (0.0, math.nan),
-        products: dict[str, tuple[float, float]] | None = None,
-        setpoint: str = "",
-        conversion: tuple[float, float] = (1.0, 0.0),
-        tolerance: float = math.nan,
+        self, target: Level, tolerance: Level, setpoint: str = "", conversion: tuple[float, float] = (1.0, 0.0)
     ) -> None:
-        self._fixed = fixed
-        self._products = products if products is not None else {}
+        self._target = target
+        self._tolerance = tolerance
         self._setpoint = setpoint
         self._conversion = conversion
-        self._tolerance = tolerance
+        self.by_product = target.products is not None or tolerance.products is not None
 
-    def known(self) -> list[tuple[float, float, str]]:
-        """What is known at load, with words that tell where from."""
-        if self._fixed is not None:
-            return [(*self._fixed, "")]
-        return [(*both, f" for product {name}") for name, both in self._products.items()]
+    def of(self, product: Product) -> tuple[float, float]:
+        """What is known at load of a product; NaN where it is not."""
+        return self._target.of(product), self._tolerance.of(product)
 
     def at(self, metre: float, view: View) -> tuple[float, float] | None:
         """As of a metre; None when the product lacks the value or the setpoint cannot be trusted."""
-        if self._fixed is not None:
-            return self._fixed
         if not self._setpoint:
-            return self._products.get(view.product_at(metre).name)
+            target, tolerance = self.of(view.product_at(metre) if self.by_product else _ANY)
+            return None if math.isnan(target) else (target, tolerance)
         m = view.last(self._setpoint)
         if m is None or m.quality is BAD or not math.isfinite(m.value):
             return None
         scale, offset = self._conversion
-        return m.value * scale + offset, self._tolerance
+        return m.value * scale + offset, self._tolerance.of(view.product_at(metre) if self.by_product else _ANY)
+
+
+_ANY = Product("")
+_NONE = Reference(Level(0.0), Level())
+_REFUSED = Reference(Level(), Level())
 
 
 def _reference(settings: BandSettings, tag: Tag, site: Site) -> Reference:
     target, tolerance = settings.target, settings.tolerance
-    own = in_unit(site, "tolerance", tolerance, tag.unit, difference=True) if tolerance is not None else math.nan
-    if own <= 0:
-        site.fail("tolerance", f"{tolerance} leaves no band; write the distance from the target to each limit")
+    own = Level()
+    if tolerance is not None:
+        own = level_of(site, "tolerance", tolerance, tag.unit, difference=True, least=_NO_BAND)
     if target is None:
         if tolerance is not None:
             site.fail("tolerance", "stands round a target; give one, or write low and high with at")
-        return Reference()
+        return _NONE
     relative = any(text is not None and text.at is None for text in (settings.low, settings.high))
     if tag.unit == UNKNOWN:
-        return Reference()
-    if target.startswith(_PRODUCT):
-        return Reference(None, _of_products(target.removeprefix(_PRODUCT), own, relative, tag, site))
+        return _REFUSED
+    if target.startswith(PRODUCT):
+        return _of_products(
+            ProductKey(target.removeprefix(PRODUCT)), own if tolerance is not None else None, relative, tag, site
+        )
     if relative and tolerance is None:
         site.fail("tolerance", f"target {target!r} says nothing of its tolerance; write one")
     if target in site.tags:
         try:
-            return Reference(None, None, target, affine(site.tags[target].unit, tag.unit), own)
+            return Reference(Level(), own, target, affine(site.tags[target].unit, tag.unit))
         except UnitError as error:
             site.fail("target", f"tag {target}: {error}")
-            return Reference()
+            return _REFUSED
     try:
         quantity = Quantity.parse(target)
     except UnitError:
-        keys = [f"{_PRODUCT}{key}" for product in site.products.values() for key in product.values]
-        site.fail("target", f"{target!r} is no quantity, tag or product value", sorted({*keys, *site.tags}))
-        return Reference()
-    return Reference((in_unit(site, "target", quantity, tag.unit), own))
+        site.fail("target", f"{target!r} is no quantity, tag or product value", [*product_keys(site), *sorted(site.tags)])
+        return _REFUSED
+    return Reference(Level(in_unit(site, "target", quantity, tag.unit)), own)
 
 
-def _of_products(key: str, own: float, relative: bool, tag: Tag, site: Site) -> dict[str, tuple[float, float]]:
-    found: dict[str, tuple[float, float]] = {}
-    allowed = sorted({f"{_PRODUCT}{name}" for product in site.products.values() for name in product.values})
-    for product in site.products.values():
-        both = _of_product(product, key, own, tag, site, allowed)
-        if both is None:
-            continue
-        if relative and math.isnan(both[1]):
-            site.fail("tolerance", f"{_PRODUCT}{key} has no tolerance in product {product.name}; write one there or here")
-        found[product.name] = both
-    return found
+def _of_products(named: ProductKey, own: Level | None, relative: bool, tag: Tag, site: Site) -> Reference:
+    tolerances: dict[str, float] = {}
 
+    def accept(product: Product, value: Toleranced) -> float | None:
+        try:
+            scale, offset = affine(value.unit, tag.unit)
+        except UnitError as error:
+            site.fail("target", f"{named} of product {product.name}: {error}")
+            return None
+        if value.tolerance is not None:
+            tolerances[product.name] = value.tolerance * factor(value.unit, tag.unit)
+        elif relative and own is None:
+            site.fail("tolerance", f"{named} has no tolerance in product {product.name}; write one there or here")
+        return value.target * scale + offset
 
-def _of_product(product: Product, key: str, own: float, tag: Tag, site: Site, allowed: list[str]) -> tuple[float, float] | None:
-    value = product.values.get(key)
-    if value is None:
-        site.fail("target", f"product {product.name} has no value {key!r}", allowed)
-        return None
-    try:
-        scale, offset = affine(value.unit, tag.unit)
-    except UnitError as error:
-        site.fail("target", f"{_PRODUCT}{key} of product {product.name}: {error}")
-        return None
-    tolerance = own
-    if math.isnan(own) and value.tolerance is not None:
-        tolerance = value.tolerance * factor(value.unit, tag.unit)
-    return value.target * scale + offset, tolerance
+    target = of_products(site, "target", named, accept)
+    return Reference(target, own if own is not None else Level(products=tolerances))
 
 
 def _check_order(
     settings: BandSettings,
     site: Site,
-    absolute: Mapping[str, float],
-    target: float,
-    tolerance: float,
+    absolute: Mapping[str, Level],
+    reference: tuple[float, float],
     deadband: float,
-    where: str,
+    product: str,
 ) -> None:
-    """Limits must rise from low_low to high_high, and the deadbands of low and high must not overlap."""
+    """Limits must rise from low_low to high_high, each on its own side of the target, and the deadbands must not overlap."""
+    where = f" for product {product}" if product else ""
+    target, tolerance = reference
     bounds: dict[str, float] = {}
     for limit in settings.limits():
         side = -1.0 if limit.startswith("low") else 1.0
-        bounds[limit] = absolute.get(limit, target + side * tolerance)
+        level = absolute.get(limit)
+        bounds[limit] = level.of(Product(product)) if level is not None else target + side * tolerance
+        if settings.target is not None and level is not None and side * (bounds[limit] - target) <= 0:
+            wrong = "below" if side > 0 else "above"
+            site.fail(
+                f"{limit}.at",
+                f"{limit} {bounds[limit]:g} is not {_SIDE[side]} the target {target:g}{where}, but {wrong} or on it",
+            )
     written = list(bounds.items())
     for (lower, low), (upper, high) in itertools.pairwise(written):
         if low >= high:
@@ -198,12 +200,15 @@ def _check_order(
         site.fail("deadband", f"{settings.deadband} is wider than half the band{where} ({room:g}): an alarm could not return")
 
 
+_SIDE = {1.0: "above", -1.0: "below"}
+
+
 class _Limit:
     """One limit while it runs."""
 
     __slots__ = ("at", "delay", "name", "side", "worst", "worst_metre")
 
-    def __init__(self, name: str, at: float | None, delay: Delay) -> None:
+    def __init__(self, name: str, at: Level | None, delay: Delay) -> None:
         self.name = name
         self.side = -1.0 if name.startswith("low") else 1.0
         self.at = at
@@ -221,7 +226,7 @@ class Band(Rule):
         settings: BandSettings,
         tag: Tag,
         reference: Reference,
-        absolute: Mapping[str, float],
+        absolute: Mapping[str, Level],
         deadband: float,
         gated: Gate,
         *,
@@ -234,6 +239,8 @@ class Band(Rule):
         self._deadband = deadband
         self._axis = has_axis
         self._over = settings.over
+        self._by_product = any(level.products is not None for level in absolute.values())
+        self._product = ""
         self._window = Window(settings.over) if settings.over is not None else None
         self._standing = Standing(tag, gated)
         self._limits = [
@@ -256,6 +263,11 @@ class Band(Rule):
             self._hold(standing=False)
             return []
         target, tolerance = reference
+        product = view.product_at(m.metre) if self._by_product else _ANY
+        if product.name != self._product:
+            self._product = product.name
+            if self._window is not None:
+                self._window.clear()  # a mean over two products is none against the setpoint of one
         deviation, quality = m.value - target, m.quality
         if self._window is not None:
             piece = m.end - m.start if self._tag.hold is not Hold.INSTANT else None
@@ -269,7 +281,10 @@ class Band(Rule):
             deviation, quality = mean
         found: list[Finding] = []
         for limit in self._limits:
-            bound = limit.at - target if limit.at is not None else limit.side * tolerance
+            bound = limit.at.of(product) - target if limit.at is not None else limit.side * tolerance
+            if math.isnan(bound):  # a product without the value: nothing is known, so the state is held
+                limit.delay.hold()
+                continue
             beyond_by = limit.side * (deviation - bound)
             delay = limit.delay
             change = delay.step(beyond_by > 0.0, not beyond_by > -self._deadband, m.time, m.metre)
@@ -367,6 +382,7 @@ class Band(Rule):
             },
             "window": self._window.snapshot() if self._window is not None else None,
             "standing": self._standing.snapshot(),
+            "product": self._product,
         }
 
     def restore(self, state: Mapping[str, Any]) -> None:
@@ -381,3 +397,4 @@ class Band(Rule):
         if self._window is not None and state.get("window") is not None:
             self._window.restore(state["window"])
         self._standing.restore(state.get("standing") or {})
+        self._product = str(state.get("product", ""))

@@ -8,12 +8,13 @@ from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, Protocol
 
 import msgspec
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from ..events import Class, EventData, Priority
 from ..line.plan import Product, Registration, Station
 from ..readings import Act, Measured, Tag
-from ..readings.units import AnyQuantity, LengthOrDuration
+from ..readings.units import Extent, LengthOrDuration
+from .setpoint import Setpoint
 
 State = Literal["stopped", "threading", "ramping", "producing"]
 
@@ -99,6 +100,16 @@ class View(Protocol):
         """The reel on which that metre is expected ("" when not known)."""
 
 
+def _some(extent: Extent) -> Extent:
+    if extent.metres <= 0.0 and extent.seconds <= 0.0:
+        raise ValueError("must be more than 0; write a length such as 1 m or a time such as 30 s")
+    return extent
+
+
+SomeLengthOrDuration = Annotated[LengthOrDuration, AfterValidator(_some)]
+"""A length or time above 0."""
+
+
 class LimitText(BaseModel):
     """The rationalization record of one limit, and its priority."""
 
@@ -107,19 +118,19 @@ class LimitText(BaseModel):
     cause: str = ""
     consequence: str = ""
     response: str = ""
-    respond_within: LengthOrDuration | None = None
+    respond_within: SomeLengthOrDuration | None = None
 
 
 class LimitAt(LimitText):
     """A limit with its own setpoint. `at` is in the tag's dimension."""
 
-    at: AnyQuantity | None = None
+    at: Setpoint | None = None
 
 
 class Blind(LimitText):
     """Raise when no good reading came for this long."""
 
-    after: LengthOrDuration
+    after: SomeLengthOrDuration
 
 
 def _one_or_more(value: object) -> object:
@@ -137,7 +148,7 @@ class HoldOff(BaseModel):
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, populate_by_name=True)
     after_change_of: str
-    for_: LengthOrDuration = Field(alias="for")
+    for_: SomeLengthOrDuration = Field(alias="for")
 
 
 class RuleSettings(BaseModel):

@@ -11,10 +11,12 @@ from typing import Any, Literal
 from pydantic import Field
 
 from ..readings import BAD, Measured, Tag
-from ..readings.units import AnyQuantity, Length, factor, same_dimension
+from ..readings.units import Length, factor, same_dimension
 from .contract import Condition, Finding, LimitText, Rule, Site, View
-from .looking_up import find_tag, in_unit, usable
+from .level import ABOVE_ZERO, Level, level_of
+from .looking_up import find_tag, usable
 from .one_limit import OneLimit
+from .setpoint import Setpoint
 from .wording import number
 
 LEAST = 3
@@ -28,7 +30,7 @@ class DisagreeSettings(OneLimit):
     reads: str
     against: str
     over: Length = 1.0
-    tolerance: AnyQuantity
+    tolerance: Setpoint
     learn: Length = 100.0
     ratio: float | None = Field(default=None, gt=0.0)
     on_delay: Length = 0.0
@@ -53,9 +55,7 @@ class DisagreeSettings(OneLimit):
             site.fail("over", "the same metre needs a length axis, and this line has no [length]")
         if not self.over > 0:
             site.fail("over", "must be more than 0")
-        tolerance = in_unit(site, "tolerance", self.tolerance, tag.unit, difference=True)
-        if tolerance <= 0:
-            site.fail("tolerance", f"{self.tolerance} is not above 0")
+        tolerance = level_of(site, "tolerance", self.tolerance, tag.unit, difference=True, least=ABOVE_ZERO)
         scale = factor(other.unit, tag.unit) if other.name in site.tags and same_dimension(tag.unit, other.unit) else 1.0
         positions = [site.stations[t.station].position for t in (tag, other) if t.station in site.stations]
         apart = max(positions, default=0.0) - min(positions, default=0.0)
@@ -65,11 +65,12 @@ class DisagreeSettings(OneLimit):
 class DisagreeRule(Rule):
     """The running rule: means by piece of both tags, compared when both have gone past it."""
 
-    def __init__(self, name: str, settings: DisagreeSettings, tag: Tag, tolerance: float, scale: float, apart: float) -> None:
+    def __init__(self, name: str, settings: DisagreeSettings, tag: Tag, tolerance: Level, scale: float, apart: float) -> None:
         super().__init__(name, settings)
         self._s = settings
         self._tag = tag
-        self._tolerance = tolerance
+        self._tolerances = tolerance
+        self._tolerance = tolerance.least()
         self._scale = scale
         self._kept = int((apart + 20.0) / max(settings.over, 1e-3)) + 4
         self._active = False
@@ -124,6 +125,9 @@ class DisagreeRule(Rule):
         expected = other * self._ratio
         if not isfinite(expected):
             return []
+        if self._tolerances.products is not None:
+            allowed = self._tolerances.of(view.product_at(key * self._s.over))
+            self._tolerance = allowed if allowed == allowed else self._tolerances.least()
         return self._decide(abs(value - expected) > self._tolerance, key, value, expected, m)
 
     def _decide(self, apart: bool, key: int, value: float, expected: float, m: Measured) -> list[Finding]:

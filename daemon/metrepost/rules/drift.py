@@ -20,7 +20,9 @@ from ..readings.units import AnyQuantity, Length, UnitError, affine, factor
 from .charts import Chart, Cusum, Ewma, RunRules, Side
 from .contract import Condition, Finding, LimitText, Rule, RuleSettings, Site, View
 from .forecast import Forecast, forecast
+from .level import Level, level_of, product_keys
 from .looking_up import find_tag, in_unit, usable
+from .setpoint import PRODUCT, Setpoint
 from .wording import number
 
 Method = Literal["ewma", "cusum", "runs"]
@@ -30,7 +32,6 @@ RECENT = 20
 LEAST = 8
 """Subgroups that teach mean and sigma, at least."""
 MOST_CORRELATED = 0.9
-PRODUCT = "product."
 
 
 def _some(value: object) -> object:
@@ -45,9 +46,9 @@ class DriftSettings(RuleSettings):
     subgroup: Length = 10.0
     method: Annotated[tuple[Method, ...], BeforeValidator(_some), Field(min_length=1)] = ("ewma",)
     learn: Length = 300.0
-    mean: str | None = None
+    mean: Setpoint | None = None
     sigma: AnyQuantity | None = None
-    least: AnyQuantity | None = None
+    least: Setpoint | None = None
     weight: float = Field(default=0.2, gt=0.0, le=1.0)
     ewma_limit: float = Field(default=4.0, gt=0.0)
     cusum_k: float = Field(default=0.5, ge=0.0)
@@ -77,26 +78,28 @@ class DriftSettings(RuleSettings):
             site.fail(
                 "learn", f"{self.learn:g} m are fewer than {LEAST} subgroups of {self.subgroup:g} m: too few to learn from"
             )
-        if self.mean is not None:
-            self._check_value(site, "mean", self.mean, tag)
+        mean = level_of(site, "mean", self.mean, tag.unit) if self.mean is not None else Level()
         if self.limits_ is not None:
-            self._check_value(site, "limits", self.limits_, tag, tolerance=True)
+            self._check_limits(site, self.limits_, tag)
         sigma = in_unit(site, "sigma", self.sigma, tag.unit, difference=True) if self.sigma is not None else None
         if sigma is not None and not sigma > 0:
             site.fail("sigma", f"{self.sigma} is not above 0")
-        least = in_unit(site, "least", self.least, tag.unit, difference=True) if self.least is not None else 0.0
-        return DriftRule(name, self, tag, sigma, least)
+        least = level_of(site, "least", self.least, tag.unit, difference=True) if self.least is not None else Level(0.0)
+        return DriftRule(name, self, tag, mean, sigma, least)
 
-    def _check_value(self, site: Site, key: str, text: str, tag: Tag, *, tolerance: bool = False) -> None:
+    def _check_limits(self, site: Site, text: str, tag: Tag) -> None:
+        key = "limits"
         if not text.startswith(PRODUCT):
-            site.fail(key, f'write a value of the product, such as "{PRODUCT}dielectric"')
+            site.fail(
+                key, f'write a value of the product with its tolerance, such as "{PRODUCT}dielectric"', product_keys(site)
+            )
             return
         for product in site.products.values():
             value = product.values.get(text.removeprefix(PRODUCT))
             if value is None:
-                site.fail(key, f'product {product.name} has no "{text.removeprefix(PRODUCT)}"', sorted(product.values))
+                site.fail(key, f"product {product.name} has no value {text.removeprefix(PRODUCT)!r}", product_keys(site))
                 return
-            if tolerance and value.tolerance is None:
+            if value.tolerance is None:
                 site.fail(key, f"{text} of product {product.name} has no tolerance, so there is no band to foretell")
             try:
                 affine(value.unit, tag.unit)
@@ -107,10 +110,11 @@ class DriftSettings(RuleSettings):
 class DriftRule(Rule):
     """The running rule: learning, then judging. Learning begins anew with every product."""
 
-    def __init__(self, name: str, settings: DriftSettings, tag: Tag, sigma: float | None, least: float) -> None:
+    def __init__(self, name: str, settings: DriftSettings, tag: Tag, mean: Level, sigma: float | None, least: Level) -> None:
         super().__init__(name, settings)
         self._s = settings
         self._tag = tag
+        self._given_mean = mean
         self._given_sigma = sigma
         self._least = least
         self._product = ""
@@ -182,15 +186,14 @@ class DriftRule(Rule):
     def _learn(self, mean: float, m: Measured, view: View) -> None:
         self._lessons.append(mean)
         needed = max(LEAST, round(self._s.learn / self._s.subgroup))
-        given = self._product_value(self._s.mean, view, m.metre)
-        if len(self._lessons) < needed and not (given is not None and self._given_sigma is not None):
+        given = self._given_mean.of(view.product_at(m.metre))
+        if len(self._lessons) < needed and not (isfinite(given) and self._given_sigma is not None):
             return
         lessons = self._lessons
         n = len(lessons)
         average = sum(lessons) / n
-        if given is not None:
-            scale, offset = affine(given.unit, self._tag.unit)
-            self._mean = given.target * scale + offset
+        if isfinite(given):
+            self._mean = given
         else:
             self._mean = average
             self._taught_by = n
@@ -225,7 +228,7 @@ class DriftRule(Rule):
     def _decide(self, sides: list[Side | None], mean: float, m: Measured, view: View) -> list[Finding]:
         assert self._mean is not None
         side = next((s for s in sides if s is not None), None)
-        if side is not None and abs(mean - self._mean) < self._least:
+        if side is not None and abs(mean - self._mean) < self._least.of(view.product_at(m.metre)):
             side = None
         if self._active is not None:
             over = all(chart.calm(self._active) for chart in self._charts.values())

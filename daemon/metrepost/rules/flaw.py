@@ -15,11 +15,13 @@ from ..events import DropEvent, FlawEvent, Priority, ReclassifiedEvent
 from ..line.plan import Registration
 from ..readings import BAD, GOOD, Act, Hold, Measured
 from ..readings.moment import rfc3339
-from ..readings.units import AnyQuantity, Length, LengthOrDuration, Speed, UnitError
+from ..readings.units import Length, LengthOrDuration, Speed, same_dimension
 from .baseline import Baseline
 from .contract import Condition, Finding, LimitText, Rule, RuleSettings, Site, Tags, Told, View
 from .excursion import Excursion, ExcursionTracker
+from .level import ABOVE_ZERO, Level, level_of
 from .recurrence import Period, recurring
+from .setpoint import Setpoint
 from .witness import Verdict, WitnessTag, holds_lumps, judge
 
 SILENCE = 2.0
@@ -48,7 +50,7 @@ class FlawSettings(RuleSettings):
     reads: Tags
     direction: Literal["lump", "neck"]
     baseline: Length = 5.0
-    height: AnyQuantity
+    height: Setpoint
     witness: WitnessSettings | None = None
     priority: Priority = "high"
     cause: str = ""
@@ -76,13 +78,7 @@ class FlawSettings(RuleSettings):
         """Check the settings against the line and make the rule."""
         own = [site.tags[t] for t in self.reads if t in site.tags]
         unit = own[0].unit if own else "mm"
-        height = 0.0
-        try:
-            height = self.height.difference_to(unit)
-            if height <= 0:
-                site.fail("height", f"{self.height} is not above 0", ())
-        except UnitError as error:
-            site.fail("height", str(error), ())
+        height = level_of(site, "height", self.height, unit, difference=True, least=ABOVE_ZERO)
         if not self.baseline > 0:
             site.fail("baseline", "must be more than 0", ())
         if not site.has_axis:
@@ -109,6 +105,8 @@ class FlawSettings(RuleSettings):
         for tag in seen:
             if not holds_lumps(tag.hold):
                 site.fail("witness.reads", f'{tag.name} holds "{tag.hold.value}" and covers no lumps', ())
+            if own and not same_dimension(tag.unit, own[0].unit):
+                site.fail("witness.reads", f"{tag.name} is in {tag.unit or '1 (no unit)'}, {own[0].name} in {own[0].unit}", ())
             if own and tag.station == own[0].station:
                 site.fail("witness.reads", f"{tag.name} is of the same gauge: a witness is another station", ())
         if not seen or not own:
@@ -151,11 +149,12 @@ class _Drop(msgspec.Struct, frozen=True):
 class FlawRule(Rule):
     """The running rule."""
 
-    def __init__(self, name: str, settings: FlawSettings, *, unit: str, height: float, distance: float, site: Site) -> None:
+    def __init__(self, name: str, settings: FlawSettings, *, unit: str, height: Level, distance: float, site: Site) -> None:
         super().__init__(name, settings)
         self.limit = settings.direction
         self.unit = unit
-        self.height = height
+        self._heights = height
+        self.height = height.least()
         self._sign = 1.0 if settings.direction == "lump" else -1.0
         self._registration: Registration = site.registration
         self._distance = distance
@@ -206,6 +205,7 @@ class FlawRule(Rule):
         if level != level:
             level = baseline.level
         rise = self._sign * (m.value - level)
+        self._use_height_at(m.metre, view)
         release = RELEASE * self.height if self._tracker.is_over(m.tag) else self.height
         if rise <= release:
             return self._conclude(view) if self._tracker.under(m) else []
@@ -223,6 +223,12 @@ class FlawRule(Rule):
             else f"longer than {self._max_length * 1000:g} mm, so no drop"
         )
         return [self._condition(excursion, active=True, verdict=self.limit, why=why)]
+
+    def _use_height_at(self, metre: float, view: View) -> None:
+        """Where the height is the product's: that of the metre, and of a product that is not known the smallest one."""
+        if self._heights.products is not None:
+            found = self._heights.of(view.product_at(metre))
+            self.height = found if found == found else self._heights.least()
 
     @property
     def settings_baseline(self) -> float:
@@ -245,6 +251,7 @@ class FlawRule(Rule):
         e = self._tracker.take()
         if e is None:
             return []
+        self._use_height_at(e.peak_metre, view)
         if e.told or not self._witness:
             verdict = Verdict("lump", "longer than a drop can be" if self._witness else "no witness is asked for", {})
             found: list[Finding] = [self._flaw(e, view, verdict)]
@@ -346,6 +353,7 @@ class FlawRule(Rule):
 
     def _reclassify(self, time: float, drops: list[_Drop], why: str, view: View, period: float | None = None) -> list[Finding]:
         start, end = drops[0].start, drops[-1].end
+        self._use_height_at(start, view)
         told = ReclassifiedEvent(
             rule=self.name,
             station=self._station,

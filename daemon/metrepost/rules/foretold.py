@@ -6,6 +6,7 @@ from ..physics.mismatch import MismatchError
 from ..physics.structure import StructureError, impedance_amplitude, spike_frequency, structural_return_loss
 from ..readings.units import affine, same_dimension
 from .contract import Site
+from .level import product_keys
 
 ENDLESS = 1e5
 """Metres of cable where its attenuation ends the sum long before."""
@@ -30,7 +31,9 @@ class Foretold:
         for key, (value, unit) in asked.items():
             for product in site.products.values():
                 if value not in product.values:
-                    site.fail(key, f"product {product.name} has no {value}, and return_loss needs it", tuple(product.values))
+                    site.fail(
+                        key, f"product {product.name} has no value {value!r}, and return_loss needs it", product_keys(site)
+                    )
                 elif not unit.startswith("?") and not same_dimension(product.values[value].unit, unit):
                     site.fail(key, f"{value} of product {product.name} is in {product.values[value].unit}, not in {unit}")
 

@@ -1,8 +1,7 @@
 """Settings shared by the kinds that have one limit: its priority and texts stand in the rule's own table."""
 
 from ..events import Priority
-from ..readings.units import LengthOrDuration
-from .contract import LimitText, RuleSettings
+from .contract import LimitText, RuleSettings, SomeLengthOrDuration
 
 
 class OneLimit(RuleSettings):
@@ -12,7 +11,7 @@ class OneLimit(RuleSettings):
     cause: str = ""
     consequence: str = ""
     response: str = ""
-    respond_within: LengthOrDuration | None = None
+    respond_within: SomeLengthOrDuration | None = None
 
     def text(self) -> LimitText:
         """The rationalization record of the one limit."""

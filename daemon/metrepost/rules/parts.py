@@ -8,8 +8,9 @@ import msgspec
 from pydantic import BaseModel, ConfigDict, Field
 
 from ..readings import BAD
-from ..readings.units import AnyQuantity, Length, affine
+from ..readings.units import Length, affine
 from .contract import View
+from .setpoint import Setpoint
 
 STEADY = 1.05
 """Largest over smallest period of a screw's print within a window up to which a line is said to fit it."""
@@ -26,7 +27,7 @@ class PartSettings(BaseModel):
     circumference: Length | None = None
     turns: str | None = None
     orders: int = Field(default=3, ge=1, le=10)
-    amplitude: AnyQuantity | None = None
+    amplitude: Setpoint | None = None
 
 
 def turns_per_second(unit: str) -> float:

@@ -10,14 +10,17 @@ from typing import Annotated, Any, Literal
 import msgspec
 from pydantic import BeforeValidator, Field
 
+from ..line.plan import Product
 from ..readings import BAD, Hold, Measured, Tag
-from ..readings.units import AnyQuantity, Length, UnitError, same_dimension
+from ..readings.units import Length, UnitError, same_dimension
 from .cells import Cells
 from .contract import Condition, Finding, LimitText, Rule, Site, View
 from .foretold import Foretold
-from .looking_up import find_tag, in_unit, usable
+from .level import ABOVE_ZERO, Level, level_of
+from .looking_up import find_tag, usable
 from .one_limit import OneLimit
 from .parts import PIECES, Fit, PartSettings, Prints, Turning, turns_per_second
+from .setpoint import Setpoint
 from .spectrum import Line, lines, longest_window
 from .wording import listed, number
 
@@ -57,7 +60,7 @@ class PeriodicSettings(OneLimit):
     step: Length = 50.0
     shortest: Length = 0.05
     longest: Length = 20.0
-    amplitude: AnyQuantity
+    amplitude: Setpoint
     return_loss: Annotated[float, BeforeValidator(_decibels("dB"))] | None = None
     attenuation: Annotated[float, BeforeValidator(_decibels("dB/m"))] = 0.0
     velocity: Annotated[float, Field(gt=0.0, le=1.0)] | Annotated[str, Field(pattern=r"^product\.\w+$")] = 0.8
@@ -82,7 +85,7 @@ class PeriodicSettings(OneLimit):
                 f'{tag.name} holds "{tag.hold.value}": extremes bend a wave out of shape; read an instant or mean register',
             )
         self._check_window(site)
-        limit = in_unit(site, "amplitude", self.amplitude, tag.unit, difference=True)
+        limit = level_of(site, "amplitude", self.amplitude, tag.unit, difference=True, least=ABOVE_ZERO)
         allowed = dict.fromkeys(self.parts, limit)
         for part, table in self.parts.items():
             if (table.circumference is None) is (table.turns is None) or table.circumference == 0:
@@ -95,7 +98,7 @@ class PeriodicSettings(OneLimit):
                 site.fail(f"parts.{part}.turns", f"{table.turns} is no speed of rotation")
             if table.amplitude is not None:
                 key = f"parts.{part}.amplitude"
-                allowed[part] = in_unit(site, key, table.amplitude, tag.unit, difference=True)
+                allowed[part] = level_of(site, key, table.amplitude, tag.unit, difference=True, least=ABOVE_ZERO)
         foretold = Foretold(self.velocity, self.conductor, self.attenuation, self.over, tag.unit)
         if self.return_loss is not None:
             foretold.check(site)
@@ -125,6 +128,12 @@ class PeriodicSettings(OneLimit):
             site.fail("step", "0 < step <= over must hold")
 
 
+def _known(level: Level, product: Product) -> float:
+    """Of a product; the smallest of all where it is not known."""
+    found = level.of(product)
+    return found if isfinite(found) else level.least()
+
+
 class _Found(msgspec.Struct, frozen=True):
     """A line as it is judged. `period` is the one taken, `others` those it cannot be told from; `at_least` that averages took too much
     of it to say how strong it is. `frequencies` (Hz) and the worst foretold `loss` (dB) are of every period it may be."""
@@ -150,8 +159,8 @@ class PeriodicRule(Rule):
         name: str,
         settings: PeriodicSettings,
         tag: Tag,
-        limit: float,
-        allowed: Mapping[str, float],
+        limit: Level,
+        allowed: Mapping[str, Level],
         prints: Prints,
         foretold: Foretold,
         aperture: float,
@@ -159,7 +168,8 @@ class PeriodicRule(Rule):
         super().__init__(name, settings)
         self._s = settings
         self._tag = tag
-        self._limit = limit
+        self._limits = limit
+        self._limit = limit.least()
         self._allowed = dict(allowed)
         self._prints = prints
         self._foretold = foretold
@@ -238,10 +248,11 @@ class PeriodicRule(Rule):
         left = self._cells.left_of(period, self._aperture)
         at_least = left < 1 / WORST_CORRECTION
         amplitude, error = (line.amplitude, line.error) if at_least else (line.amplitude / left, line.error / left)
-        allowed = self._limit
-        if fit is not None:
-            allowed = self._allowed[fit.part] if fit.swept is None else max(self._allowed[fit.part], allowed)
         product = view.product_at(m.metre)
+        self._limit = allowed = _known(self._limits, product)
+        if fit is not None:
+            declared = _known(self._allowed[fit.part], product)
+            allowed = declared if fit.swept is None else max(declared, allowed)
         levels = [self._foretold.level(p, amplitude, mean, product) for p in ([period] if fit is not None else maybe)]
         losses = [level for _, level in levels if level is not None]
         loss = min(losses) if losses else None
@@ -249,8 +260,8 @@ class PeriodicRule(Rule):
         over = amplitude > RELEASE * allowed if again else amplitude - 2 * error > allowed
         poor = False
         if self._s.return_loss is not None and loss is not None:
-            declared = fit is not None and self._s.parts[fit.part].amplitude is not None  # what it may print is declared
-            poor = not declared and loss < self._s.return_loss + (RELEASE_DB if again else 0.0)
+            own = fit is not None and self._s.parts[fit.part].amplitude is not None  # what it may print is declared
+            poor = not own and loss < self._s.return_loss + (RELEASE_DB if again else 0.0)
         others = tuple(p for p in maybe if p != period)
         frequencies = tuple(frequency for frequency, _ in levels)
         return _Found(period, others, amplitude, error, at_least, fit, allowed, loss, frequencies, over, poor)

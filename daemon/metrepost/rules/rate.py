@@ -8,16 +8,19 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Any, Literal
 
+from ..line.plan import Product
 from ..readings import BAD, Measured, Quality, Tag
-from ..readings.units import AnyQuantity, Duration, LengthOrDuration
+from ..readings.units import AnyQuantity, Duration, LengthOrDuration, Quantity, factor
 from .contract import Condition, Finding, LimitAt, LimitText, Rule, RuleSettings, Site, View
 from .delays import Change, Delay
 from .gate import Gate, gate
+from .level import Level, level_of, unit_of
 from .looking_up import check_extent, find_tag, in_unit, usable
 from .standing import Standing
 from .wording import number, since
 
 _LIMITS = ("rising", "falling")
+_ANY = Product("")
 _CELLS = 128
 """Readings closer together than this part of `over` are averaged into one point."""
 _SPAN = 0.8
@@ -57,19 +60,25 @@ class RateSettings(RuleSettings):
         deadband = in_unit(site, "deadband", self.deadband, per_second, difference=True) if self.deadband is not None else 0.0
         if deadband < 0:
             site.fail("deadband", f"{self.deadband} is negative; it is the distance inside the limit, 0 or more")
-        bounds: dict[str, tuple[float, float, str]] = {}
+        bounds: dict[str, tuple[Level, float, str]] = {}
         for limit, text in self.limits().items():
             at = text.at if isinstance(text, LimitAt) else None
             if at is None:
                 site.fail(limit, 'needs its own setpoint, such as at = "2 degC/min"')
                 continue
-            bound = in_unit(site, f"{limit}.at", at, per_second, difference=True)
-            if bound <= 0:
-                site.fail(f"{limit}.at", f"{at} must be more than 0: it is how fast the value may go {limit}")
-            elif deadband > bound:
+            bound = level_of(
+                site,
+                f"{limit}.at",
+                at,
+                per_second,
+                difference=True,
+                least=f"must be more than 0: it is how fast the value may go {limit}",
+            )
+            if deadband > bound.least():
                 site.fail("deadband", f"{self.deadband} is wider than {limit} {at}: the alarm could not return")
-            elif not math.isnan(bound):
-                bounds[limit] = (bound, at.magnitude / bound, at.unit)
+            elif not math.isnan(bound.least()):
+                unit = at.unit if isinstance(at, Quantity) else unit_of(site, at, per_second)
+                bounds[limit] = (bound, factor(per_second, unit), unit)
         return Rate(name, self, tag, bounds, deadband, gate(self, site), has_axis=site.has_axis)
 
 
@@ -138,7 +147,7 @@ class Rate(Rule):
         name: str,
         settings: RateSettings,
         tag: Tag,
-        bounds: Mapping[str, tuple[float, float, str]],
+        bounds: Mapping[str, tuple[Level, float, str]],
         deadband: float,
         gated: Gate,
         *,
@@ -163,24 +172,28 @@ class Rate(Rule):
             self._hold()
             return []
         self._standing.note(m)
-        return self._judge(m)
+        return self._judge(m, view)
 
-    def _judge(self, m: Measured) -> list[Finding]:
+    def _judge(self, m: Measured, view: View) -> list[Finding]:
         self._slope.add(m.time, m.value, m.quality)
         got = self._slope.get()
         if got is None:
             return []
         slope, quality = got
         found: list[Finding] = []
-        for limit, (bound, _, _) in self._bounds.items():
+        for limit, (level, _, _) in self._bounds.items():
             speed = slope if limit == "rising" else -slope
+            bound = level.of(_ANY if level.products is None else view.product_at(m.metre))
+            if math.isnan(bound):  # a product without the value: the state is held
+                self._delays[limit].hold()
+                continue
             change = self._delays[limit].step(speed > bound, not speed > bound - self._deadband, m.time, m.metre)
             if change is not None:
-                found.append(self._tell(limit, change, m, speed, quality))
+                found.append(self._tell(limit, change, m, speed, bound, quality))
         return found
 
-    def _tell(self, limit: str, change: Change, m: Measured, speed: float, quality: Quality) -> Condition:
-        bound, scale, unit = self._bounds[limit]
+    def _tell(self, limit: str, change: Change, m: Measured, speed: float, bound: float, quality: Quality) -> Condition:
+        _, scale, unit = self._bounds[limit]
         delay, on = self._delays[limit], change is Change.ON
         time, metre = (delay.since_time, delay.since_metre) if on else (delay.clear_time, delay.clear_metre)
         told, like = speed * scale, bound * scale
@@ -241,7 +254,7 @@ class Rate(Rule):
         if repeated is None:
             return []
         m, judged = repeated
-        return self._judge(m) if judged else self._end(m)
+        return self._judge(m, view) if judged else self._end(m)
 
     def snapshot(self) -> dict[str, Any]:
         """Points, delays and standing value."""

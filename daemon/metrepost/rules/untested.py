@@ -15,8 +15,10 @@ from ..readings.moment import rfc3339
 from ..readings.units import AnyQuantity, Duration, Length, Quantity, UnitError
 from .contract import Condition, Finding, LimitText, Rule, Site, Told, View
 from .dwell import nine_cycles, residence
-from .looking_up import find_tag, in_unit, usable
+from .level import ABOVE_ZERO, Level, level_of
+from .looking_up import find_tag, usable
 from .one_limit import OneLimit
+from .setpoint import Setpoint
 from .wording import number
 
 
@@ -26,7 +28,7 @@ class UntestedSettings(OneLimit):
     kind: Literal["untested"]
     voltage: str
     voltage_on: str | None = None
-    required: AnyQuantity
+    required: Setpoint
     electrode: Length
     rule: Literal["9-cycles", "residence"]
     frequency: AnyQuantity | None = None
@@ -48,9 +50,7 @@ class UntestedSettings(OneLimit):
         if not self.electrode > 0:
             site.fail("electrode", "must be more than 0")
         fastest, told = self._fastest(site)
-        required = in_unit(site, "required", self.required, tag.unit)
-        if required <= 0:
-            site.fail("required", f"{self.required} is not above 0")
+        required = level_of(site, "required", self.required, tag.unit, least=ABOVE_ZERO)
         return UntestedRule(name, self, tag.station, tag.unit, required, fastest, told)
 
     def _fastest(self, site: Site) -> tuple[float, str]:
@@ -84,13 +84,14 @@ class UntestedRule(Rule):
     """The running rule."""
 
     def __init__(
-        self, name: str, settings: UntestedSettings, station: str, unit: str, required: float, fastest: float, told: str
+        self, name: str, settings: UntestedSettings, station: str, unit: str, required: Level, fastest: float, told: str
     ) -> None:
         super().__init__(name, settings)
         self._s = settings
         self._station = station
         self._unit = unit
-        self._required = required
+        self._levels = required
+        self._required = required.least()
         self._fastest = fastest
         self._told = told
         self._on = True
@@ -101,6 +102,7 @@ class UntestedRule(Rule):
         """A good reading of the voltage or of the switch."""
         if not usable(m):
             return []
+        self._require(m.metre, view)
         if m.tag == self._s.voltage_on:
             self._on = m.value != 0
             return self._decide("" if self._on else "high voltage is off", m, view) if not self._on else []
@@ -116,10 +118,17 @@ class UntestedRule(Rule):
             return self._decide(why, m, view)
         return self._decide("", m, view)
 
+    def _require(self, metre: float, view: View) -> None:
+        """What the product of that metre asks for; the most that any asks for where the product is not known."""
+        if self._levels.products is not None:
+            found = self._levels.of(view.product_at(metre))
+            self._required = found if found == found else max(self._levels.each())
+
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """A bad reading says nothing of the test, so the cable counts as untested; while `when` does not hold nothing is judged."""
         if m.tag not in self._s.tags() or not (abs(m.metre) < 1e9):
             return []
+        self._require(m.metre, view)
         if m.quality is BAD:
             return self._decide(f"no good reading of {m.tag}: {m.reason or 'bad'}", m, view) if m.tag == self._s.voltage else []
         self._known = None
