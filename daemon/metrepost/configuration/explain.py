@@ -120,6 +120,8 @@ def _without_tags(table: object, loc: tuple[int | str, ...]) -> KeyPath:
     for part in loc:
         if isinstance(table, Mapping) and part not in table and part in (table.get("protocol"), table.get("kind")):
             continue
+        if isinstance(part, int) and not isinstance(table, list):
+            continue  # one value, which the model made a list of
         path += (part,)
         if isinstance(table, Mapping):
             table = table.get(part)

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from ..line.builtin import RESERVED, built_in
 from ..line.plan import LinePlan
 from ..readings.units import Extent
-from ..rules.contract import RuleSettings
+from ..rules.contract import LimitText, RuleSettings
 from .document import Document, read_document
 from .explain import validate
 from .faults import Place
@@ -202,6 +202,7 @@ def check_rules(
     endpoints = pieces.document.data.get("endpoint")
     own = [b.alarm for b in built_in(tuple(endpoints) if isinstance(endpoints, dict) else ())]
     alarms = alarms_of(written) + own
+    by_name = {rule.name: rule.settings for rule in written}
     for rule in written:
         if rule.name in RESERVED:
             rule.fault((), f'"{rule.name}" is a name of the built-in alarms ({", ".join(RESERVED)}); call the rule otherwise')
@@ -210,6 +211,8 @@ def check_rules(
             lookup.tag(rule.settings.hold_off.after_change_of, rule, ("hold_off", "after_change_of"))
         _check_lengths(rule, has_axis="length" in pieces.document.data)
         _check_named_alarms(rule, alarms, refused)
+        _check_counted(rule, by_name, refused)
+        _check_responses(rule)
         if plan is not None:
             _build(rule, plan, lookup, unknown)
     _check_circles(written)
@@ -267,13 +270,41 @@ def _check_named_alarms(rule: WrittenRule, alarms: Sequence[str], refused: set[s
             from ..rules.expressions import named as names_in
 
             named.extend(((key,), alarm) for alarm in names_in(text).alarms)
-    counted = getattr(getattr(rule.settings, "counts", None), "flaw", None)
-    names = list(dict.fromkeys(alarm.partition(".")[0] for alarm in alarms))
-    if isinstance(counted, str) and counted not in names and counted not in refused:
-        rule.fault(("counts", "flaw"), f'there is no rule "{counted}"', names, counted)
     for path, alarm in named:
         if alarm not in alarms and not _follows(alarm.partition(".")[0], refused):
             rule.fault(path, f'there is no alarm "{alarm}"; an alarm is written rule.limit', alarms, alarm)
+
+
+def _check_counted(rule: WrittenRule, by_name: Mapping[str, RuleSettings], refused: set[str]) -> None:
+    """What a rule counts must be told by the rule it names: that must be a flaw rule, and able to come to that verdict."""
+    counts = getattr(rule.settings, "counts", None)
+    counted = getattr(counts, "flaw", None)
+    if not isinstance(counted, str) or _follows(counted, refused):
+        return
+    flaws = [name for name, settings in by_name.items() if settings.kind == "flaw"]
+    flaw = by_name.get(counted)
+    if flaw is None:
+        rule.fault(("counts", "flaw"), f'there is no rule "{counted}"', flaws or list(by_name), counted)
+    elif flaw.kind != "flaw":
+        rule.fault(("counts", "flaw"), f"{counted} is of kind {flaw.kind} and tells no flaws; name a rule of kind flaw", flaws)
+    else:
+        witnessed = ["drop", "unwitnessed"] if getattr(flaw, "witness", None) is not None else []
+        verdicts = [str(getattr(flaw, "direction", "")), *witnessed, "any"]
+        verdict = str(getattr(counts, "verdict", "any"))
+        if verdict not in verdicts:
+            why = "has no witness" if verdict in ("drop", "unwitnessed") else f"looks for a {verdicts[0]}"
+            rule.fault(("counts", "verdict"), f'{counted} {why} and never says "{verdict}"', verdicts)
+
+
+def _check_responses(rule: WrittenRule) -> None:
+    """A critical alarm that does not say what to do about it is refused; of lesser ones `check` warns."""
+    limits: dict[str, LimitText] = rule.settings.limits()
+    if rule.settings.blind is not None:
+        limits = {**limits, "blind": rule.settings.blind}
+    for limit, text in limits.items():
+        if text.priority == "critical" and not text.response.strip():
+            path: KeyPath = (limit, "response") if isinstance(rule.table.get(limit), Mapping) else ("response",)
+            rule.fault(path, f"{rule.name}.{limit} is critical and says nothing of what to do; write the response")
 
 
 def _follows(name: str, refused: set[str]) -> bool:

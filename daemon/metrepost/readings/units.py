@@ -5,6 +5,7 @@ reviewed table (UCUM is case sensitive; https://ucum.org) and falls back to an a
 """
 
 import functools
+import math
 import re
 from typing import Annotated, Any
 
@@ -132,13 +133,18 @@ class Quantity(msgspec.Struct, frozen=True):
         return cls(magnitude, check_unit(match[2]))
 
     def to(self, unit: str) -> float:
-        """The value in another unit (a temperature is converted with its offset)."""
+        """The value in another unit (a temperature is converted with its offset). Raises UnitError when it does not fit."""
         scale, offset = affine(self.unit, unit)
-        return self.magnitude * scale + offset
+        return self._finite(self.magnitude * scale + offset, unit)
 
     def difference_to(self, unit: str) -> float:
         """The value as a difference in another unit (no offset)."""
-        return self.magnitude * factor(self.unit, unit)
+        return self._finite(self.magnitude * factor(self.unit, unit), unit)
+
+    def _finite(self, value: float, unit: str) -> float:
+        if not math.isfinite(value):
+            raise UnitError(f"{self} is too large in {unit or '1'}")
+        return value
 
     def __str__(self) -> str:
         return f"{self.magnitude:g} {self.unit}".strip()

@@ -158,7 +158,7 @@ class RuleSettings(BaseModel):
     present moment, as equipment wants it. Both are CEL.
     """
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False)
     kind: str
     class_: Class = Field(alias="class")
     when: str | None = None

@@ -14,10 +14,10 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSeriali
 from ..events import DropEvent, EventData, FlawEvent, SparkEvent, StretchEvent
 from ..readings import BAD, Measured, Tag
 from ..readings.moment import rfc3339
-from ..readings.units import Extent, LengthOrDuration
+from ..readings.units import Extent, LengthOrDuration, same_dimension
 from .contract import Condition, Finding, LimitText, Rule, Site, Told, View, WetStation
 from .gate import Gate, gate
-from .looking_up import find_tag, positive_extent, usable
+from .looking_up import UNKNOWN, find_tag, positive_extent, usable
 from .one_limit import OneLimit
 from .tally import Tally
 
@@ -101,6 +101,8 @@ class CountSettings(OneLimit):
         if self.wet is not None and self.per == _REEL:
             site.fail("wet", "needs a length or a time in per, so that the station can become dry again within the reel")
         tag = find_tag(site, self.reads) if self.reads is not None else None
+        if tag is not None and tag.unit != UNKNOWN and not any(same_dimension(tag.unit, unit) for unit in ("", "count")):
+            site.fail("reads", f"{tag.name} is in {tag.unit}, and a counter is a plain number or in count")
         station = tag.station if tag is not None else self.wet.station if self.wet is not None else ""
         known = site.stations.get(station)
         aperture = known.aperture if known is not None else 0.0

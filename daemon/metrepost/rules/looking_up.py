@@ -3,7 +3,7 @@
 import math
 
 from ..readings import Measured, Tag
-from ..readings.units import Extent, Quantity, UnitError
+from ..readings.units import Extent, Quantity, UnitError, same_dimension
 from .contract import Site
 
 UNKNOWN = "?"
@@ -34,8 +34,9 @@ def in_unit(site: Site, key: str, quantity: Quantity, unit: str, *, difference: 
         return math.nan
     try:
         return quantity.difference_to(unit) if difference else quantity.to(unit)
-    except UnitError:
-        site.fail(key, f"{quantity} has the wrong dimension; the tag is in {unit or '1 (no unit)'}")
+    except UnitError as error:
+        same = same_dimension(quantity.unit, unit)
+        site.fail(key, str(error) if same else f"{quantity} has the wrong dimension; the tag is in {unit or '1 (no unit)'}")
         return math.nan
 
 

@@ -20,7 +20,7 @@ from .level import ABOVE_ZERO, Level, level_of
 from .looking_up import find_tag, usable
 from .one_limit import OneLimit
 from .parts import PIECES, Fit, PartSettings, Prints, Turning, turns_per_second
-from .setpoint import Setpoint
+from .setpoint import PRODUCT, Setpoint
 from .spectrum import Line, lines, longest_window
 from .wording import listed, number
 
@@ -51,6 +51,15 @@ def _decibels(suffix: str) -> Any:
     return parse
 
 
+def _velocity(value: object) -> object:
+    named = isinstance(value, str) and value.startswith(PRODUCT)
+    if not named and not (isinstance(value, float | int) and not isinstance(value, bool) and 0 < value <= 1):
+        raise ValueError(
+            f"a velocity factor above 0 and up to 1, such as 0.81, or {PRODUCT}velocity is expected, not {value!r}"
+        )
+    return value if named else float(value)  # type: ignore[arg-type]  # a number, as was just seen
+
+
 class PeriodicSettings(OneLimit):
     """Keys of `kind = "periodic"`."""
 
@@ -63,7 +72,7 @@ class PeriodicSettings(OneLimit):
     amplitude: Setpoint
     return_loss: Annotated[float, BeforeValidator(_decibels("dB"))] | None = None
     attenuation: Annotated[float, BeforeValidator(_decibels("dB/m"))] = 0.0
-    velocity: Annotated[float, Field(gt=0.0, le=1.0)] | Annotated[str, Field(pattern=r"^product\.\w+$")] = 0.8
+    velocity: Annotated[float | str, BeforeValidator(_velocity)] = 0.8
     conductor: Annotated[str, Field(pattern=r"^product\.\w+$")] = "product.conductor"
     false_alarm: float = Field(default=0.01, gt=0.0, lt=0.5)
     parts: dict[str, PartSettings] = Field(default_factory=dict)

@@ -74,7 +74,7 @@ class RateSettings(RuleSettings):
                 difference=True,
                 least=f"must be more than 0: it is how fast the value may go {limit}",
             )
-            if deadband > bound.least():
+            if 0 < bound.least() < deadband:
                 site.fail("deadband", f"{self.deadband} is wider than {limit} {at}: the alarm could not return")
             elif not math.isnan(bound.least()):
                 unit = at.unit if isinstance(at, Quantity) else unit_of(site, at, per_second)
