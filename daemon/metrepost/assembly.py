@@ -27,8 +27,10 @@ def assemble(loaded: LoadedLine, keep: Mapping[str, RunningRule] | None = None) 
     engine = Engine(keep.get(name) or made[name] for name, _ in loaded.rules)
     alarms = AlarmBook(alarm_plans(loaded.rules, tuple(e.name for e in loaded.endpoints)))
     # values that come on change stand until the next one
-    held = [p.tag for e in loaded.endpoints if isinstance(e, OpcUaEndpoint) and e.mode == "subscribe" for p in e.points]
-    return Core(plan, engine, alarms, RollupBook(plan.rollups, plan.tags, held=held), LoadMeter(LoadSettings()))
+    held = frozenset(
+        p.tag for e in loaded.endpoints if isinstance(e, OpcUaEndpoint) and e.mode == "subscribe" for p in e.points
+    )
+    return Core(plan, engine, alarms, RollupBook(plan.rollups, plan.tags, held=held), LoadMeter(LoadSettings()), held)
 
 
 def running_rules(plan: LinePlan, rules: Iterable[tuple[str, RuleSettings]]) -> list[RunningRule]:

@@ -30,7 +30,7 @@ from .line import builtin
 from .line.axis import LengthAxis
 from .line.computed import ComputedTag
 from .line.pieces import Placer
-from .line.plan import LinePlan, Product
+from .line.plan import LinePlan, Product, Registration
 from .line.reels import ReelBook
 from .line.shrink import ShrinkLearner
 from .line.state import Happening, LineState, ProductInMake, State
@@ -55,12 +55,21 @@ class _Wet(msgspec.Struct):
 
 
 class Core:
-    """One line. `feed(item)` returns everything that item caused, in order.
+    """One line. `feed(item)` returns everything that item caused, in order. `held` names tags whose value stands until the next
+    one, because they are reported on change.
 
     The core is its own `View` for the rules (see `rules.contract.View`).
     """
 
-    def __init__(self, plan: LinePlan, engine: Engine, alarms: AlarmBook, rollups: RollupBook, load: LoadMeter) -> None:
+    def __init__(
+        self,
+        plan: LinePlan,
+        engine: Engine,
+        alarms: AlarmBook,
+        rollups: RollupBook,
+        load: LoadMeter,
+        held: Collection[str] = (),
+    ) -> None:
         self.plan = plan
         self._engine = engine
         self.alarms = alarms
@@ -78,9 +87,8 @@ class Core:
             else None
         )
         self._computed: dict[str, list[ComputedTag]] = {}
-        for item in plan.computed if registration is not None else ():
-            assert registration is not None
-            made = ComputedTag(item, plan.tags, plan.stations, registration)
+        for item in plan.computed:
+            made = ComputedTag(item, plan.tags, plan.stations, registration or Registration(), held)
             for tag in dict.fromkeys(item.of):
                 self._computed.setdefault(tag, []).append(made)
         self._last: dict[str, Measured] = {}

@@ -7,7 +7,8 @@ import pytest
 from metrepost.configuration import load_line, shipped_config
 from metrepost.configuration.models import LineFile
 from metrepost.configuration.schemas import schemas
-from metrepost.line.computed import FUNCTIONS
+from metrepost.line.formulas import FUNCTIONS
+from metrepost.line.physical import PHYSICAL
 
 TEXT = (shipped_config() / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```(\w+)\n(.*?)```", TEXT, re.DOTALL)
@@ -42,6 +43,22 @@ def test_every_key_is_told(table, key):
 def test_functions_of_computed_tags_are_told():
     for name in FUNCTIONS:
         assert f"`{name}`" in TEXT
+
+
+def test_physical_functions_are_told_with_inputs_and_units():
+    rows = {row.split("|")[1].strip(): row for row in TEXT.splitlines() if row.startswith("| `")}
+    for name, function in PHYSICAL.items():
+        row = rows[f"`{name}`"]
+        for what, unit in zip(function.takes, function.inputs, strict=True):
+            assert what.split()[0] in row
+            assert not unit or f"({unit})" in row
+        assert f"| {function.unit or 'ratio'} " in row
+        groups = {"conductor": "conductor", "braid_wire": "braid", "inner_skin": "skins", "model": "foam"}
+        for option in function.options:
+            if option in groups:
+                assert groups[option] in row.split("|")[3]
+            elif option in ("solid_density", "reference"):
+                assert f"`{option}`" in row.split("|")[3]
 
 
 @pytest.mark.parametrize(

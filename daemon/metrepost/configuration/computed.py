@@ -2,8 +2,8 @@
 
 from collections.abc import Mapping
 
-from ..line.computed import FUNCTIONS, PRODUCT
-from ..line.physical import PHYSICAL, Physical
+from ..line.formulas import FUNCTIONS, PRODUCT
+from ..line.physical import OPTIONS, PHYSICAL, Option, Physical
 from ..line.plan import ComputedPlan, Product
 from ..readings import Hold, Tag
 from ..readings.units import Quantity, UnitError, same_dimension, ucum
@@ -71,14 +71,18 @@ def _computed_tag(
         every = [*FUNCTIONS, *PHYSICAL]
         place.fault(("function",), f'there is no function "{table.function}"', every, table.function)
     elif physical is not None and len(inputs) != len(physical.inputs):
-        needs = ", ".join(shown_unit(unit) for unit in physical.inputs)
-        place.fault(("of",), f"{table.function} takes {len(physical.inputs)} tags, in units like {needs}, not {len(inputs)}")
+        needs = ", ".join(f"{what} ({unit or 'a ratio'})" for what, unit in zip(physical.takes, physical.inputs, strict=True))
+        many = f"{len(physical.inputs)} tags" if len(physical.inputs) > 1 else "one tag"
+        place.fault(("of",), f"{table.function} takes {many}, {needs}, not {len(inputs)}")
     elif table.function in _PAIRS and len(inputs) != 2:
         place.fault(("of",), f"{table.function} takes two tags, not {len(inputs)}")
     for index, word in enumerate(inputs):
         if word in inputs[:index]:
             place.fault(("of", index), f"{word} stands twice")
     known = [tag for tag in of if tag is not None]
+    places = {pieces.stations[tag.station].position for tag in known if tag.station in pieces.stations}
+    if len(places) > 1 and "length" not in pieces.document.data:
+        place.fault(("of",), "tags of several places are matched by the metre, and the line has no [length]")
     if len(known) < len(inputs) or len(pieces.document.faults) > before:
         return None
     _check_options(place, table, physical)
@@ -86,7 +90,8 @@ def _computed_tag(
         for index, (tag, unit) in enumerate(zip(known, physical.inputs, strict=True)):
             if not same_dimension(tag.unit, unit):
                 place.fault(
-                    ("of", index), f"{tag.name} is in {shown_unit(tag.unit)}; {table.function} needs {shown_unit(unit)} here"
+                    ("of", index),
+                    f"{tag.name} is in {shown_unit(tag.unit)}; {table.function} needs {shown_unit(unit)} here, the {physical.takes[index]}",
                 )
     if len(pieces.document.faults) > before:
         return None
@@ -115,10 +120,6 @@ def _computed_tag(
     )
 
 
-OPTIONS = ("conductor", "braid_wire", "model", "solid")
-"""Keys that belong to physical functions."""
-
-
 def options_of(table: ComputedTable) -> dict[str, float | str]:
     """Options as given: quantities in the unit the function asks for, ``product.KEY`` and choices as text."""
     physical = PHYSICAL.get(table.function)
@@ -133,7 +134,7 @@ def options_of(table: ComputedTable) -> dict[str, float | str]:
                 given = Quantity.parse(given).to(unit)
             except UnitError:  # told by _check_options
                 continue
-        found[name] = given
+        found[name] = float(given) if isinstance(given, int) else given
     return found
 
 
@@ -142,8 +143,9 @@ def _check_options(place: _Place, table: ComputedTable, physical: Physical | Non
     for name in OPTIONS:
         given = getattr(table, name)
         if given is None:
-            if name in allowed and allowed[name].default is None:
-                place.fault(("function",), f'{table.function} needs {name}, such as {name} = "product.conductor" or "1.02 mm"')
+            if name in allowed and allowed[name].needed:
+                unit = allowed[name].unit
+                place.fault(("function",), f'{table.function} needs {name}, as a quantity in {unit} or as "product.{name}"')
             continue
         option = allowed.get(name)
         if option is None:
@@ -151,11 +153,33 @@ def _check_options(place: _Place, table: ComputedTable, physical: Physical | Non
         elif option.unit is None:
             if given not in option.choices:
                 place.fault((name,), f'there is no {name} "{given}"', list(option.choices), str(given))
-        elif isinstance(given, str) and not given.startswith(PRODUCT):
-            try:
-                Quantity.parse(given).to(option.unit)
-            except UnitError as error:
-                place.fault((name,), str(error))
+        else:
+            _check_number(place, name, option, given)
+            if option.instead_of and getattr(table, option.instead_of) is not None:
+                place.fault((name,), f"{name} and {option.instead_of} say the same; write one of the two")
+
+
+def _check_number(place: _Place, name: str, option: Option, given: float | str) -> None:
+    if isinstance(given, str):
+        if given.startswith(PRODUCT):
+            return
+        try:
+            given = Quantity.parse(given).to(option.unit or "")
+        except UnitError as error:
+            place.fault((name,), str(error))
+            return
+    wrong = _not_possible(name, option, given)
+    if wrong:
+        place.fault((name,), *wrong)
+
+
+def _not_possible(name: str, option: Option, value: float) -> tuple[str, list[str]] | None:
+    """What is wrong with the value of an option, and what is allowed."""
+    if option.numbers and value not in option.numbers:
+        return f"{name} is {value:g}, for which there is no factor", [f"{number:g}" for number in option.numbers]
+    if value < 0 or (value == 0 and option.default != 0.0):
+        return f"{name} is {value:g}; it is {'0 or more' if option.default == 0.0 else 'more than 0'}", []
+    return None
 
 
 def check_product_options(pieces: Pieces, plans: tuple[ComputedPlan, ...], products: Mapping[str, Product]) -> None:
@@ -165,16 +189,24 @@ def check_product_options(pieces: Pieces, plans: tuple[ComputedPlan, ...], produ
         for name, given in plan.options.items():
             if physical is None or not isinstance(given, str) or not given.startswith(PRODUCT):
                 continue
-            key, unit = given.removeprefix(PRODUCT), physical.options[name].unit or ""
-            place = _Place(pieces, plan.tag)
+            option = physical.options[name]
+            key, unit = given.removeprefix(PRODUCT), option.unit or ""
+            wrong: list[str] = []  # of all products in one fault: they are told at one place
+            allowed: list[str] = []
             for product in products.values():
                 value = product.values.get(key)
                 if value is None:
-                    place.fault((name,), f'product {product.name} has no "{key}"', sorted(product.values), key)
+                    wrong.append(f'product {product.name} has no "{key}"')
+                    allowed += [other for other in sorted(product.values) if other not in allowed]
                 elif not same_dimension(value.unit, unit):
-                    place.fault(
-                        (name,), f"product {product.name} has {key} in {shown_unit(value.unit)}; {shown_unit(unit)} is needed"
+                    wrong.append(
+                        f"product {product.name} has {key} in {shown_unit(value.unit)}; {shown_unit(unit)} is needed",
                     )
+                elif odd := _not_possible(name, option, Quantity(value.target, value.unit).to(unit)):
+                    wrong.append(f"product {product.name}: {odd[0]}")
+                    allowed += [other for other in odd[1] if other not in allowed]
+            if wrong:
+                _Place(pieces, plan.tag).fault((name,), "; ".join(wrong), allowed, key)
 
 
 def _tell_circles(pieces: Pieces, waiting: dict[str, ComputedTable], inputs: dict[str, tuple[str, ...]]) -> None:

@@ -85,6 +85,7 @@ def _tag(written: WrittenTag, endpoint: EndpointOf) -> Tag:
         valid_high=high,
         on_change=on_change(own_or_unless_bit(written, "on_change"), unit, written),
         at_least_every=table.at_least_every or math.inf,
+        uncertainty=uncertainty(own_or_unless_bit(written, "uncertainty"), unit, written),
     )
 
 
@@ -148,6 +149,19 @@ def on_change(quantity: object, unit: str, place: Place) -> float:
     if quantity.magnitude < 0:
         place.fault(("on_change",), f"{quantity} is negative; it is the least change that is sent")
         return 0.0
+    return quantity.difference_to(unit)
+
+
+def uncertainty(quantity: object, unit: str, place: Place) -> float | None:
+    """The standard uncertainty of one reading, in the tag's unit; None when it is not written."""
+    if not isinstance(quantity, Quantity):
+        return None
+    if not same_dimension(quantity.unit, unit):
+        place.fault(("uncertainty",), f"{quantity} and the tag's unit, {shown_unit(unit)}, measure different things")
+        return None
+    if quantity.magnitude < 0:
+        place.fault(("uncertainty",), f"{quantity} is negative; it is a standard deviation")
+        return None
     return quantity.difference_to(unit)
 
 

@@ -40,7 +40,18 @@ class Placer:
         axis = self._axis
         if axis is None or not axis.ready:
             return Measured(
-                reading.tag, reading.time, value, quality, reason, 0.0, 0.0, 0.0, math.inf, covered=False, speed=0.0
+                reading.tag,
+                reading.time,
+                value,
+                quality,
+                reason,
+                0.0,
+                0.0,
+                0.0,
+                math.inf,
+                covered=False,
+                speed=0.0,
+                value_uncertainty=tag.uncertainty,
             )
         place = axis.place(reading.time, reading.time_uncertainty)
         metre = place.length + offset
@@ -68,6 +79,7 @@ class Placer:
             place.uncertainty,
             covered,
             place.speed,
+            tag.uncertainty,
         )
 
     def take_over(self, before: "Placer") -> None:

@@ -106,7 +106,7 @@ class ProductPlan(msgspec.Struct, frozen=True):
 
 
 class ComputedPlan(msgspec.Struct, frozen=True):
-    """A computed tag: `function` (a name of `line.computed.FUNCTIONS` or `line.physical.PHYSICAL`) of other tags, in order.
+    """A computed tag: `function` (a name of `line.formulas.FUNCTIONS` or `line.physical.PHYSICAL`) of other tags, in order.
 
     `options` are in the units the function asks for; ``product.KEY`` takes that value of the product of the metre.
     """

@@ -45,3 +45,22 @@ def _series(inner: float, layers: Sequence[Layer]) -> float:
             raise GeometryError(f"layer {number} of {len(layers)} from the conductor: {error}") from None
         below = layer.outer
     return total
+
+
+def foam_permittivity(effective: float, inner: float, below: float, above: float, outer: float, skin: float) -> float:
+    """Permittivity of the foam between two skins, from the `effective` one of the core: `effective_permittivity` solved for it.
+
+    The foam reaches from diameter `below` to `above`; the skins, of permittivity `skin`, from `inner` to `below` and from `above` to
+    `outer`. Raises GeometryError for diameters that cannot be, and where the skins alone would make less capacitance.
+    """
+    if not (0.0 < inner <= below < above <= outer and skin >= 1.0 and effective >= 1.0):
+        raise GeometryError(
+            f"foam from {below:g} to {above:g} in a core from {inner:g} to {outer:g}, permittivities {effective:g} and {skin:g}, cannot be"
+        )
+    rest = log(outer / inner) / effective - (log(below / inner) + log(outer / above)) / skin
+    if not rest > 0.0:
+        raise GeometryError(f"a core of permittivity {effective:g} leaves no foam between skins of {skin:g}")
+    found = log(above / below) / rest
+    if not found >= 1.0:
+        raise GeometryError(f"relative permittivity {found:g} of the foam is below 1")
+    return found

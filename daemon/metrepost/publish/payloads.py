@@ -51,7 +51,8 @@ class StatePayload(msgspec.Struct, frozen=True, kw_only=True):
 class ReadingPayload(msgspec.Struct, frozen=True, kw_only=True):
     """Payload of ``reading/<station>/<tag>``, QoS 0. `n` counts from 1 at each start of the daemon: a hole in it is a loss.
 
-    `metre`, `from`, `to` and `metre_uncertainty` are metres of cable; the value is null when there is none.
+    `metre`, `from`, `to` and `metre_uncertainty` are metres of cable; the value is null when there is none. `uncertainty` is the
+    standard uncertainty of the value (k = 1) in `unit`, null when it is not stated.
     """
 
     n: int
@@ -64,6 +65,7 @@ class ReadingPayload(msgspec.Struct, frozen=True, kw_only=True):
     start: float | None = msgspec.field(default=None, name="from")
     end: float | None = msgspec.field(default=None, name="to")
     metre_uncertainty: float | None = None
+    uncertainty: float | None = None
 
 
 def encode_state(state: StatePayload) -> bytes:
@@ -85,5 +87,6 @@ def encode_reading(n: int, m: Measured, tag: Tag) -> bytes:
             start=m.start,
             end=m.end,
             metre_uncertainty=m.uncertainty,
+            uncertainty=m.value_uncertainty,
         )
     )

@@ -29,6 +29,7 @@ class Measured(msgspec.Struct, frozen=True, gc=False):
     `metre` is the cable metre in front of the station at `time`; the value stands for `[start, end]` (metres, aperture
     included). `uncertainty` is the half width of the metre. `covered` says that the whole piece was really looked at: a
     lost or retried answer of a since-read register, or a bad reading, covers nothing. `speed` is line speed in m/s.
+    `value_uncertainty` is the standard uncertainty of the value (k = 1), in the tag's unit; None when it is not stated.
     """
 
     tag: str
@@ -42,3 +43,4 @@ class Measured(msgspec.Struct, frozen=True, gc=False):
     uncertainty: float
     covered: bool
     speed: float
+    value_uncertainty: float | None = None

@@ -21,7 +21,8 @@ class Tag(msgspec.Struct, frozen=True):
     `unit` is the unit the values are in, as written by the engineer; `ucum` is the same unit as UCUM code.
     `interval` is the expected time between two readings in seconds. A `since_read` register holds from the
     previous read to this one; otherwise `window` (seconds) says how long a hold looks back.
-    Values outside `valid_low … valid_high` are bad, reason ``range``.
+    Values outside `valid_low … valid_high` are bad, reason ``range``. `uncertainty` is the standard uncertainty of one
+    reading (k = 1), in `unit`; None when nothing states it.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Tag(msgspec.Struct, frozen=True):
     valid_high: float = math.inf
     on_change: float = 0.0
     at_least_every: float = math.inf
+    uncertainty: float | None = None
 
     @property
     def local_name(self) -> str:

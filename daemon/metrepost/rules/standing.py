@@ -65,6 +65,7 @@ class Standing:
             m.uncertainty,
             m.covered,
             view.speed,
+            m.value_uncertainty,
         )
         return now, self._gate.holds(metre, view)
 

@@ -41,6 +41,7 @@ class TagTable(Table):
     holds: Literal["instant", "mean", "max", "min"] | None = None
     window: Window | None = None
     poll: PositiveDuration | None = None
+    uncertainty: AnyQuantity | None = None
     on_change: AnyQuantity | None = None
     at_least_every: PositiveDuration | None = None
 
@@ -51,9 +52,17 @@ class ComputedTable(Table):
     function: str
     of: list[str] = Field(min_length=1)
     conductor: str | None = None
+    strands: int | str | None = None
+    strand_factor: float | str | None = None
     braid_wire: str | None = None
+    braid_factor: float | str | None = None
+    inner_skin: str | None = None
+    outer_skin: str | None = None
+    skin_permittivity: float | str | None = None
     model: str | None = None
     solid: float | str | None = None
+    solid_density: str | None = None
+    reference: str | None = None
     valid: QuantityPair | None = None
     on_change: AnyQuantity | None = None
     at_least_every: PositiveDuration | None = None
