@@ -344,20 +344,26 @@ class Core:
     def _measured(self, m: Measured, out: list[Output]) -> None:
         if self._wet:
             m = self._wetted(m)
+        tag = m.tag
         for (cold, hot), learner in self._shrink.items():
-            if m.tag == hot:
+            if tag == hot:
                 learner.hot(m)
-            elif m.tag == cold:
+            elif tag == cold:
                 learner.cold(m, wet=cold.partition(".")[0] in self._wet)
-        self._last[m.tag] = m
+        self._last[tag] = m
         out.append(m)
         for found in self._engine.reading(m, self):
             self._found(found, out)
-        out.extend(self._rollups.reading(m, self._product.product_at(m.metre).name))
-        computed = self._computed.get(m.tag)
+        computed = self._computed.get(tag)
+        rolled = self._rollups.keeps(tag)
+        if computed is None and not rolled:
+            return
+        product = self._product.product_at(m.metre)
+        if rolled:
+            out.extend(self._rollups.reading(m, product.name))
         if computed is not None:
-            for tag in computed:
-                made = tag.reading(m, self._product.product_at(m.metre))
+            for each in computed:
+                made = each.reading(m, product)
                 if made is not None:
                     self._measured(made, out)
 

@@ -59,6 +59,9 @@ class LengthAxis:
         self._reversing = False
         self._breaks: deque[float] = deque(maxlen=256)
         self._resume: tuple[float, float, float, float] | None = None
+        # readings of one answer share their time: the place is worked out once for all of them
+        self._asked: tuple[float, float] | None = None
+        self._answer = Place(0.0, float("inf"), 0.0)
 
     # ---- input
 
@@ -66,6 +69,7 @@ class LengthAxis:
         """A reading of the speed tag. Without a counter, speed is integrated."""
         if reading.quality is BAD:
             return
+        self._asked = None
         speed = reading.value * self.plan.speed_to_mps
         if abs(speed) > 2 * self.plan.max_speed:
             return
@@ -85,6 +89,7 @@ class LengthAxis:
         """A reading of the length counter. Returns what had to be told about it."""
         if reading.quality is BAD:
             return []
+        self._asked = None
         plan = self.plan
         raw = reading.value * plan.counter_to_m
         e_now = reading.time_uncertainty * plan.max_speed
@@ -245,6 +250,13 @@ class LengthAxis:
 
     def place(self, time: float, time_uncertainty: float = 0.0) -> Place:
         """Length at the reference at a moment: the last sample carried on with speed, or between two samples for the past."""
+        asked = (time, time_uncertainty)
+        if asked != self._asked:
+            self._answer = self._place(time, time_uncertainty)
+            self._asked = asked
+        return self._answer
+
+    def _place(self, time: float, time_uncertainty: float) -> Place:
         samples = self._samples
         if not samples:
             return Place(0.0, float("inf"), 0.0)
@@ -293,6 +305,7 @@ class LengthAxis:
         """Go on from a snapshot: the first counter reading says whether the metre is exact."""
         if not state:
             return
+        self._asked = None
         self._bridged = float(state["bridged"])
         self._speed = float(state["speed"])
         if self.plan.counter:

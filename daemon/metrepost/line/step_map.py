@@ -33,6 +33,8 @@ class StepMap(Generic[T]):
         """The value at a metre, or `default` when nothing was ever set."""
         if not self._metres:
             return default
+        if metre >= self._metres[-1]:  # most questions are about cable made since the last change
+            return self._values[-1]
         index = bisect_right(self._metres, metre) - 1
         return self._values[max(index, 0)]
 

@@ -1,7 +1,7 @@
 """A layered core (skin, foam, skin): capacitors in series. Elementary electrostatics."""
 
 from collections.abc import Sequence
-from math import pi, sqrt
+from math import log, pi, sqrt
 
 import msgspec
 

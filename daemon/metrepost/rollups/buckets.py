@@ -68,6 +68,10 @@ class RollupBook:
         self._now = 0.0
         self._next_look = 0.0
 
+    def keeps(self, tag: str) -> bool:
+        """Whether a tag has rollups: readings of others need not be handed in."""
+        return tag in self._tracks
+
     def reading(self, m: Measured, product: str) -> list[RollupOut]:
         """A reading or computed value; `product` is the name of the product at its metre. Other tags are ignored."""
         track = self._tracks.get(m.tag)
@@ -131,9 +135,7 @@ class RollupBook:
 
     def _metre_then(self, station: str, then: float) -> float | None:
         """The last place noted at or before a moment; None when that is not known."""
-        metre = None
-        for time, place in self._places.get(station, ()):
-            if time > then:
-                break
-            metre = place
-        return metre
+        for time, place in reversed(self._places.get(station, ())):
+            if time <= then:
+                return place
+        return None

@@ -77,7 +77,8 @@ class Engine:
             rule = running.rule
             holds = running.holds(m.metre, view)
             if running.blind is not None:
-                out.extend(Found(rule.name, c) for c in running.blind.reading(m, holds=holds))
+                for condition in running.blind.reading(m, holds=holds):
+                    out.append(Found(rule.name, condition))
             if m.quality is not BAD and holds:
                 found = rule.judge(m, view)
             else:

@@ -86,14 +86,15 @@ class Window:
         if self._open is None or self._began is None or self._open[0] - self._began < self._width * (1 - 1e-9):
             return None
         edge = self._open[0] - self._width
-        lengths: list[float] = []
-        moments: list[float] = []
-        quality = 0
-        for start, end, length, moment, worst in self._cells:
-            share = 1.0 if start >= edge else (end - edge) / (end - start) if end > start else 0.0
-            lengths.append(length * share)
-            moments.append(moment * share)
-            quality = max(quality, int(worst))
+        cells = self._cells
+        lengths = [cell[2] for cell in cells]
+        moments = [cell[3] for cell in cells]
+        quality = int(max([cell[4] for cell in cells], default=0))
+        for index, (start, end, length, moment, _) in enumerate(cells):
+            if start >= edge:  # and so do all that follow: only the first reach out of the window
+                break
+            share = (end - edge) / (end - start) if end > start else 0.0
+            lengths[index], moments[index] = length * share, moment * share
         looked_at = math.fsum(lengths)
         if looked_at < FULL * self._width:
             return None
