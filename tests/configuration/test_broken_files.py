@@ -26,7 +26,7 @@ LINE_FILE = [
     ("tag name", "y = {", "Y = { register = 300 }\ny = {", "station.gauge.tags.Y", "Y = {", "no identifier", ""),
     ("station called product", "[station.plc]", "[station.product]\nposition = '1 m'\n[station.plc]", "station.product", "n.product", "product.KEY", ""),
     ("unknown protocol", '"modbus-tcp"', '"modbus-tpc"', "endpoint.gauges.protocol", "modbus-tpc", "no known protocol", "modbus-tcp"),
-    ("later protocol", '"modbus-tcp"', '"modbus-rtu"', "endpoint.gauges.protocol", "modbus-rtu", "not there yet", ""),
+    ("no serial device", '"modbus-tcp"', '"modbus-rtu"', "endpoint.gauges.address", "127.0.0.1:5020", "no serial device", ""),
     ("no protocol", 'protocol = "modbus-tcp"\n', "", "endpoint.gauges", "[endpoint.gauges]", "protocol is missing", ""),
     ("bad address", '"127.0.0.1:5020"', '"127.0.0.1:99999"', "endpoint.gauges.address", "99999", "HOST:PORT", ""),
     ("bad opc ua address", '"opc.tcp://127.0.0.1:4840"', '"http://h"', "endpoint.plc.address", "http://h", "opc.tcp://HOST", ""),

@@ -9,7 +9,7 @@ import time
 import pytest
 from pymodbus.constants import ExcCodes
 
-from metrepost.endpoints.modbus_tcp import ModbusTcpRunner
+from metrepost.endpoints.modbus_runner import ModbusRunner
 from metrepost.endpoints.plan import ModbusEndpoint, ModbusPoint
 from metrepost.readings import BAD, GOOD, Act, Reading
 from support_modbus import Device, RealClock, RecordingProxy, Script, Sink, answer, endpoint, free_port, running, words
@@ -22,8 +22,8 @@ def point(register: int = 0, type_: str = "uint16", **settings: object) -> Modbu
     return ModbusPoint(register=register, type=type_, **settings)  # type: ignore[arg-type]
 
 
-def runner_for(where: ModbusEndpoint, sink: Sink) -> ModbusTcpRunner:
-    return ModbusTcpRunner(where, sink, RealClock(), jitter=lambda: 0.0)
+def runner_for(where: ModbusEndpoint, sink: Sink) -> ModbusRunner:
+    return ModbusRunner(where, sink, RealClock(), jitter=lambda: 0.0)
 
 
 def good(reading: Reading) -> bool:

@@ -10,6 +10,7 @@ from typing import Literal
 import msgspec
 
 from ..endpoints.modbus_plan import plan as polls_of
+from ..endpoints.modbus_rtu_frame import FRAME, REQUEST
 from ..endpoints.plan import Endpoint, ModbusEndpoint, OpcUaEndpoint
 from ..line.plan import LinePlan
 from ..readings import Hold, Tag
@@ -22,6 +23,8 @@ SURE = 0.02
 wet gauge)."""
 SHORT_FLAW = 0.15
 """Metres. Flaws up to this length are what `flaw` rules are for: longer delays do not see them."""
+FULL_LINE = 0.7
+"""Share of a serial line's time above which a warning is given: devices need a time of their own before they answer."""
 BUSY = 200.0
 """Requests per second at one device above which a warning is given: with one request in flight, 5 ms for each."""
 
@@ -65,6 +68,8 @@ def poll_load(endpoints: Iterable[Endpoint]) -> list[Note]:
         values = sum(1 / point.poll for point in endpoint.points)
         text = f"{requests:.4g} requests/s in {blocks} blocks for {values:.4g} values/s"
         notes.append(Note("info", f"endpoint {endpoint.name}", text))
+        if endpoint.serial is not None:
+            notes.append(_line_load(endpoint))
         fastest = min((point.poll for point in endpoint.points), default=0.0)
         if requests > BUSY:
             each = 1000.0 / requests
@@ -74,6 +79,22 @@ def poll_load(endpoints: Iterable[Endpoint]) -> list[Note]:
             late = f"timeout {endpoint.timeout:g} s is shorter than the fastest poll, {fastest:g} s; a late answer is lost for nothing"
             notes.append(Note("info", f"endpoint {endpoint.name}", late))
     return notes
+
+
+def _line_load(endpoint: ModbusEndpoint) -> Note:
+    """How much of a serial line's time the frames and the silence between them take."""
+    line = endpoint.serial
+    assert line is not None
+    share = sum(
+        ((REQUEST + FRAME + request.size) * line.character + 2 * line.silence) / poll.period
+        for poll in polls_of(endpoint)
+        for request in poll.requests
+    )
+    about = f"endpoint {endpoint.name}"
+    text = f"frames take {share:.0%} of the line's time at {line.baud} bit/s, without the devices' own delays"
+    if share <= FULL_LINE:
+        return Note("info", about, text)
+    return Note("warning", about, f"{text}; poll slower, raise max_gap so that blocks join, or raise baud")
 
 
 def _opcua_load(endpoint: OpcUaEndpoint) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 from .document import Document
 from .explain import salvage, validate
 from .faults import Place
-from .models.endpoint_tables import LATER, PROTOCOLS, ModbusTcpTable, OpcUaTable
+from .models.endpoint_tables import PROTOCOLS, TABLES, AnyEndpoint
 from .models.line_file import LineFile
 from .models.line_tables import (
     LengthTable,
@@ -81,7 +81,7 @@ class Pieces:
     rollups: RollupsTable | None = None
     mqtt: MqttTable | None = None
     notify: NotifyTable | None = None
-    endpoints: dict[str, ModbusTcpTable | OpcUaTable] = field(default_factory=dict)
+    endpoints: dict[str, AnyEndpoint] = field(default_factory=dict)
     stations: dict[str, StationTable] = field(default_factory=dict)
     tags: dict[str, WrittenTag] = field(default_factory=dict)
     computed: dict[str, ComputedTable] = field(default_factory=dict)
@@ -185,17 +185,10 @@ def _endpoint(pieces: Pieces, name: str, table: Any) -> None:
     if not isinstance(protocol, str):
         document.fault((*path, "protocol"), "text in quotes is expected", PROTOCOLS)
         return
-    if protocol in LATER:
-        document.fault((*path, "protocol"), f"{LATER[protocol]} is not there yet in this version", PROTOCOLS)
-        return
     if protocol not in PROTOCOLS:
         document.fault((*path, "protocol"), f"{protocol!r} is no known protocol", PROTOCOLS, protocol)
         return
-    good: ModbusTcpTable | OpcUaTable | None
-    if protocol == "modbus-tcp":
-        good = validate(ModbusTcpTable, document, path, table)
-    else:
-        good = validate(OpcUaTable, document, path, table)
+    good = validate(TABLES[protocol], document, path, table)
     if good is not None:
         pieces.endpoints[name] = good
         pieces.broken_endpoints.discard(name)

@@ -1,13 +1,24 @@
 """Endpoints with their points, as the protocol rooms want them."""
 
 import re
+from collections.abc import Callable, Iterable
 
 from ..endpoints.modbus_plan import PlanError, plan
 from ..endpoints.opcua_security import OpcUaSettingsError, address_of, unsupported
-from ..endpoints.plan import Endpoint, ModbusEndpoint, ModbusPoint, Number, OpcUaEndpoint, OpcUaPoint, OpcUaSecurity
+from ..endpoints.plan import (
+    Endpoint,
+    Framing,
+    ModbusEndpoint,
+    ModbusPoint,
+    Number,
+    OpcUaEndpoint,
+    OpcUaPoint,
+    OpcUaSecurity,
+    SerialLine,
+)
 from ..readings import Tag
 from .document import Document
-from .models.endpoint_tables import ModbusTcpTable, OpcUaTable, SecurityTable
+from .models.endpoint_tables import AnyModbus, ModbusRtuTable, ModbusTable, ModbusTcpTable, OpcUaTable, SecurityTable
 from .pieces import Pieces, WrittenTag
 from .secrets import SecretStore
 from .tags import interval_of, is_bit, own_or_unless_bit
@@ -30,27 +41,55 @@ _NODE = re.compile(
 
 def resolve_endpoints(pieces: Pieces, tags: dict[str, Tag], secrets: SecretStore) -> tuple[Endpoint, ...]:
     """Every endpoint with the points of its tags, in the order of the file."""
-    return tuple(
-        _modbus(pieces, name, table, tags) if isinstance(table, ModbusTcpTable) else _opcua(pieces, name, table, tags, secrets)
+    found = tuple(
+        _modbus(pieces, name, table, tags) if isinstance(table, ModbusTable) else _opcua(pieces, name, table, tags, secrets)
         for name, table in pieces.endpoints.items()
     )
+    _refuse_shared_lines(pieces, found)
+    return found
+
+
+def _refuse_shared_lines(pieces: Pieces, endpoints: Iterable[Endpoint]) -> None:
+    taken: dict[str, str] = {}
+    for endpoint in endpoints:
+        if not isinstance(endpoint, ModbusEndpoint) or endpoint.serial is None:
+            continue
+        other = taken.setdefault(endpoint.serial.device, endpoint.name)
+        if other != endpoint.name:
+            wrong = f"{other} has this line already, and a line has one master; keep one endpoint and give its tags a unit_id"
+            pieces.document.fault(("endpoint", endpoint.name, "address"), wrong)
 
 
 def _tags_at(pieces: Pieces, name: str) -> list[WrittenTag]:
     return [written for written in pieces.tags.values() if written.table.endpoint == name]
 
 
-def _modbus(pieces: Pieces, name: str, table: ModbusTcpTable, tags: dict[str, Tag]) -> ModbusEndpoint:
-    document, path = pieces.document, ("endpoint", name)
-    match = _ADDRESS.fullmatch(table.address)
+def _host_and_port(pieces: Pieces, path: tuple[str, ...], address: str) -> tuple[str, int]:
+    match = _ADDRESS.fullmatch(address)
     if match is None or not 0 < int(match["port"] or 502) <= 65535:
-        document.fault((*path, "address"), f'"{table.address}" is no address; write HOST:PORT, such as 192.0.2.10:502')
-    host = match["host"].strip("[]") if match else ""
-    port = int(match["port"] or 502) if match else 0
+        pieces.document.fault((*path, "address"), f'"{address}" is no address; write HOST:PORT, such as 192.0.2.10:502')
+    return (match["host"].strip("[]"), int(match["port"] or 502)) if match else ("", 0)
+
+
+def _serial_line(pieces: Pieces, path: tuple[str, ...], table: ModbusRtuTable) -> SerialLine:
+    if not table.address.startswith("/"):
+        wrong = f'"{table.address}" is no serial device; write the path of its device file, such as /dev/ttyUSB0'
+        pieces.document.fault((*path, "address"), wrong)
+    return SerialLine(table.address, table.baud, table.parity, table.stop_bits or (2 if table.parity == "none" else 1))
+
+
+def _modbus(pieces: Pieces, name: str, table: AnyModbus, tags: dict[str, Tag]) -> ModbusEndpoint:
+    document, path = pieces.document, ("endpoint", name)
+    serial: SerialLine | None = None
+    host, port = "", 0
+    if isinstance(table, ModbusRtuTable):
+        serial = _serial_line(pieces, path, table)
+    else:
+        host, port = _host_and_port(pieces, path, table.address)
+    framing: Framing = "tcp" if isinstance(table, ModbusTcpTable) else "rtu"
     before = len(document.faults)
     found = [(written, _modbus_point(pieces, written, table, tags)) for written in _tags_at(pieces, name)]
     points = [(written, point) for written, point in found if point is not None]
-    _refuse_shared(points)
     endpoint = ModbusEndpoint(
         name=name,
         host=host,
@@ -60,7 +99,10 @@ def _modbus(pieces: Pieces, name: str, table: ModbusTcpTable, tags: dict[str, Ta
         timeout=table.timeout,
         max_gap=table.max_gap,
         max_registers=table.max_registers,
+        framing=framing,
+        serial=serial,
     )
+    _refuse_shared(points, endpoint.unit_of)
     if len(document.faults) == before:  # else the plan's complaint would only follow from what was said already
         try:
             plan(endpoint)
@@ -69,7 +111,7 @@ def _modbus(pieces: Pieces, name: str, table: ModbusTcpTable, tags: dict[str, Ta
     return endpoint
 
 
-def _modbus_point(pieces: Pieces, written: WrittenTag, endpoint: ModbusTcpTable, tags: dict[str, Tag]) -> ModbusPoint | None:
+def _modbus_point(pieces: Pieces, written: WrittenTag, endpoint: AnyModbus, tags: dict[str, Tag]) -> ModbusPoint | None:
     table = written.table
     number = _number(written)
     missing = [key for key, value in (("table", table.table), ("register", table.register_)) if value is None]
@@ -90,6 +132,12 @@ def _modbus_point(pieces: Pieces, written: WrittenTag, endpoint: ModbusTcpTable,
             f"{number} at {table.register_} ends beyond the last register; {last} is the last for this type",
         )
         return None
+    if table.unit_id is not None and not isinstance(endpoint, ModbusTcpTable) and not 1 <= table.unit_id <= 247:
+        written.fault(
+            ("unit_id",),
+            f"{table.unit_id} is no device on a serial line; 0 is broadcast, 248 to 255 are reserved",
+            ["1 to 247"],
+        )
     tag = tags[written.name]
     return ModbusPoint(
         tag=written.name,
@@ -106,6 +154,7 @@ def _modbus_point(pieces: Pieces, written: WrittenTag, endpoint: ModbusTcpTable,
         clears_on_read=bool(table.clears_on_read) or tag.since_read,
         valid_low=tag.valid_low,
         valid_high=tag.valid_high,
+        unit_id=table.unit_id,
     )
 
 
@@ -158,27 +207,33 @@ def _offset(written: WrittenTag) -> float:
     return float(offset)
 
 
-def _refuse_shared(points: list[tuple[WrittenTag, ModbusPoint]]) -> None:
-    """Two tags on one register are a slip of the list, unless they are different bits of it."""
-    taken: dict[tuple[str, int, int | None], str] = {}
-    whole: dict[tuple[str, int], str] = {}
+def _refuse_shared(points: list[tuple[WrittenTag, ModbusPoint]], unit_of: Callable[[ModbusPoint], int]) -> None:
+    """Two tags on one register of one device are a slip of the list, unless they are different bits of it."""
+    taken: dict[tuple[int | None, str, int, int | None], str] = {}
+    whole: dict[tuple[int | None, str, int], str] = {}
     for written, point in points:
+        unit = unit_of(point)
         width = 1 if point.type == "bool" else _WIDTH[point.type]
         span = range(point.register, point.register + width)
-        other = next((whole[point.table, register] for register in span if (point.table, register) in whole), None)
+        other = next((whole[unit, point.table, register] for register in span if (unit, point.table, register) in whole), None)
         if other is None and point.bit is not None:
-            other = taken.get((point.table, point.register, point.bit))
+            other = taken.get((unit, point.table, point.register, point.bit))
         elif other is None:
             other = next(
-                (name for (table, register, _), name in taken.items() if table == point.table and register in span), None
+                (
+                    name
+                    for (device, table, register, _), name in taken.items()
+                    if (device, table) == (unit, point.table) and register in span
+                ),
+                None,
             )
         if other is not None:
             written.fault(
                 ("register",), f"{other} stands on the same register already; two tags share one only as different bits"
             )
         if point.bit is None:
-            whole.update({(point.table, register): written.name for register in span})
-        taken.setdefault((point.table, point.register, point.bit), written.name)
+            whole.update({(unit, point.table, register): written.name for register in span})
+        taken.setdefault((unit, point.table, point.register, point.bit), written.name)
 
 
 def _opcua(pieces: Pieces, name: str, table: OpcUaTable, tags: dict[str, Tag], secrets: SecretStore) -> OpcUaEndpoint:

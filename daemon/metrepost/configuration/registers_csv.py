@@ -12,7 +12,7 @@ from .faults import Faults
 from .models.station_tables import TagTable
 from .toml_lines import KeyPath, spell
 
-_INTEGERS = ("register", "bit")
+_INTEGERS = ("unit_id", "register", "bit")
 _NUMBERS = ("scale", "offset")
 _RANGE = re.compile(r"\s*(.+?)\s*\.\.\s*(.+?)\s*")
 KEYS = tuple(field.alias or name for name, field in TagTable.model_fields.items())

@@ -6,11 +6,11 @@ from ..readings import Hold, Tag
 from ..readings.units import Quantity, same_dimension, ucum
 from .faults import Place
 from .lookup import shown_unit
-from .models.endpoint_tables import ModbusTcpTable, OpcUaTable
+from .models.endpoint_tables import AnyEndpoint, ModbusTable, OpcUaTable
 from .models.station_tables import MODBUS_KEYS, OPCUA_KEYS, ComputedTable, TagTable
 from .pieces import Pieces, WrittenTag
 
-EndpointOf = ModbusTcpTable | OpcUaTable | None
+EndpointOf = AnyEndpoint | None
 
 
 def resolve_tags(pieces: Pieces) -> dict[str, Tag]:
@@ -49,9 +49,9 @@ def _endpoint_of(pieces: Pieces, written: WrittenTag) -> EndpointOf:
     return None
 
 
-def _refuse_misfits(written: WrittenTag, endpoint: ModbusTcpTable | OpcUaTable) -> None:
+def _refuse_misfits(written: WrittenTag, endpoint: AnyEndpoint) -> None:
     """Refuse keys of another protocol, unless they are defaults that an own endpoint makes void."""
-    foreign = OPCUA_KEYS if isinstance(endpoint, ModbusTcpTable) else MODBUS_KEYS
+    foreign = OPCUA_KEYS if isinstance(endpoint, ModbusTable) else MODBUS_KEYS
     if isinstance(endpoint, OpcUaTable) and endpoint.mode == "subscribe":
         foreign = (*foreign, "poll")
     for key in foreign:

@@ -26,6 +26,8 @@ EXCEPTIONS = {
     11: "gateway target device failed to respond",
 }
 """MODBUS Application Protocol V1.1b3, section 7."""
+GATEWAY = (10, 11)
+"""Exceptions in which a gateway speaks for a device that it does not reach."""
 
 SHORT = "short answer"
 NOT_MODBUS = "not modbus"

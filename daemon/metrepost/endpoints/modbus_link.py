@@ -1,4 +1,4 @@
-"""One connection to one Modbus TCP device: the fence round pymodbus, and the only place that imports it here.
+"""One connection to a Modbus TCP device or gateway: the fence round pymodbus, which only this file and `modbus_rtu_link` import.
 
 What the library does and what is done about it (pymodbus 3.16.1):
 
@@ -19,9 +19,11 @@ import asyncio
 import os
 from collections import deque
 from collections.abc import Awaitable, Callable
+from typing import Any
 
 import msgspec
 from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.client.base import ModbusBaseClient
 from pymodbus.exceptions import ModbusException
 
 from . import modbus_frame as frame
@@ -53,7 +55,8 @@ class NoAnswer(msgspec.Struct, frozen=True, gc=False):
     """Why there is no data. `time` (line time) is when it was given up.
 
     `alive`: the device answered, with an exception. `broken`: the connection is of no more use. `unknown_address`: it refused
-    the registers asked for.
+    the registers asked for. `unit_silent`: the unit that was asked says nothing (a gateway may say so in its stead).
+    `asked`: the request was sent, or should have been; False when it was put off for a reason of our own.
     """
 
     reason: str
@@ -62,9 +65,11 @@ class NoAnswer(msgspec.Struct, frozen=True, gc=False):
     alive: bool = False
     broken: bool = False
     unknown_address: bool = False
+    unit_silent: bool = False
+    asked: bool = True
 
 
-def _plain(error: OSError | UnicodeError) -> str:
+def _plain(error: OSError | ValueError) -> str:
     """The system's own words, without asyncio's ("Connect call failed")."""
     number = getattr(error, "errno", None)
     if isinstance(error, OSError) and number is not None and number > 0:
@@ -84,7 +89,7 @@ class FourReads:
 
     __slots__ = ("_reads",)
 
-    def __init__(self, client: AsyncModbusTcpClient) -> None:
+    def __init__(self, client: ModbusBaseClient) -> None:
         self._reads: dict[Table, Read] = {
             "coil": client.read_coils,
             "discrete": client.read_discrete_inputs,
@@ -99,6 +104,9 @@ class FourReads:
 
 class ModbusLink:
     """One connection, used once: open, read one request at a time, close. Make a new one to connect again."""
+
+    _FUNCTION = 7
+    """Where the function code stands in a frame."""
 
     def __init__(self, endpoint: ModbusEndpoint, clock: Clock) -> None:
         self._endpoint = endpoint
@@ -119,34 +127,43 @@ class ModbusLink:
         """Requests without a right answer since the last one."""
         limit = max(endpoint.timeout, CONNECT_TIMEOUT)
         self._connect_timeout = limit
-        client = AsyncModbusTcpClient(
-            endpoint.host,
-            port=endpoint.port,
-            name=endpoint.name,
-            timeout=limit + 1.0,  # never reached: the time-outs here come first
-            retries=0,
-            reconnect_delay=0,
-            trace_packet=self._packet,
-            trace_connect=self._connection,
-        )
+        client = self._client(limit + 1.0)  # never reached: the time-outs here come first
         client.ctx.max_buffer_size = _ROOM
         create = client.ctx.call_create
 
         async def create_and_remember() -> object:
             try:
                 return await create()
-            except (OSError, UnicodeError) as error:  # the library only logs it, and the engineer needs it
-                self._refusal = _plain(error)
-                raise OSError(self._refusal) from error  # a host name that cannot be encoded is no OSError, but means the same
+            except (OSError, ValueError) as error:  # the library only logs it, and the engineer needs it
+                self._refusal = self._why_not(error)
+                # a host name that cannot be encoded, or a speed that the adapter cannot do, is no OSError but means the same
+                raise OSError(self._refusal) from error
 
         client.ctx.call_create = create_and_remember
         self._connect = client.connect
         self._close = client.close
         self._reads = FourReads(client)
 
+    def _client(self, timeout: float) -> ModbusBaseClient:
+        where = self._endpoint
+        return AsyncModbusTcpClient(where.host, port=where.port, name=where.name, **self._options(timeout))
+
+    def _options(self, timeout: float) -> dict[str, Any]:
+        """What every client is made with: no retries, no reconnection, all bytes through the hook."""
+        return {
+            "timeout": timeout,
+            "retries": 0,
+            "reconnect_delay": 0,
+            "trace_packet": self._packet,
+            "trace_connect": self._connection,
+        }
+
+    def _why_not(self, error: OSError | ValueError) -> str:
+        return _plain(error)
+
     async def open(self) -> str:
         """Connect. Returns "" when connected, else why not."""
-        where = f"{self._endpoint.host}:{self._endpoint.port}"
+        where = self._endpoint.where
         task = asyncio.current_task()
         cancelling = task.cancelling() if task else 0
         try:
@@ -185,15 +202,17 @@ class ModbusLink:
             return NoAnswer(NOT_CONNECTED, self._clock.line_time(), self.why, broken=True)
         task = asyncio.current_task()
         cancelling = task.cancelling() if task else 0
+        unit = self._endpoint.unit_id if request.unit_id is None else request.unit_id
         self._size = request.size
         self._expected = None
-        if isinstance(self._verdict, frame.Incomplete) and self._verdict.partial:
-            return self._nonsense(frame.Nonsense(frame.SHORT, "part of an answer is left in the stream", in_step=False))
+        not_now = await self._not_now(unit, request)
+        if not_now is not None:
+            return not_now
         self._verdict = None
         problem = ""
         try:
-            async with asyncio.timeout(self._endpoint.timeout) as self._scope:
-                await self._reads.read(request.table, request.register, request.count, self._endpoint.unit_id)
+            async with asyncio.timeout(self._patience(request)) as self._scope:
+                await self._reads.read(request.table, request.register, request.count, unit)
         except TimeoutError:
             pass
         except ModbusException as error:
@@ -202,21 +221,41 @@ class ModbusLink:
             self._scope = None
             expected, self._expected = self._expected, None
             if expected is not None and not isinstance(self._verdict, frame.Data | frame.Refused):
-                self._given_up.append(expected.transaction)
+                self._give_up_on(expected)
         if task and task.cancelling() > cancelling:
             raise asyncio.CancelledError
         return self._outcome(problem)
+
+    async def _not_now(self, unit: int, request: Request) -> NoAnswer | None:
+        """Why the request cannot be sent now; waits until the connection is ready for it."""
+        if isinstance(self._verdict, frame.Incomplete) and self._verdict.partial:
+            return self._nonsense(frame.Nonsense(frame.SHORT, "part of an answer is left in the stream", in_step=False))
+        return None
+
+    def _patience(self, request: Request) -> float:
+        """Longest wait for the answer, seconds."""
+        return self._endpoint.timeout
+
+    def _give_up_on(self, expected: frame.Expected) -> None:
+        """Its answer, should it come, comes too late."""
+        self._given_up.append(expected.transaction)
 
     def _outcome(self, problem: str) -> Answer | NoAnswer:
         verdict = self._verdict
         if isinstance(verdict, frame.Data):
             self.answered += 1
             self.silent = 0
-            return Answer(verdict.data, self._sent, self._received, self._received_monotonic - self._sent_monotonic)
+            return self._answer(verdict.data)
         if isinstance(verdict, frame.Refused):
             self.answered += 1
             self.silent = 0
-            return NoAnswer(verdict.reason, self._clock.line_time(), alive=True, unknown_address=verdict.code == 2)
+            return NoAnswer(
+                verdict.reason,
+                self._clock.line_time(),
+                alive=True,
+                unknown_address=verdict.code == 2,
+                unit_silent=verdict.code in frame.GATEWAY,
+            )
         self.silent += 1
         if isinstance(verdict, frame.Nonsense):
             return self._nonsense(verdict)
@@ -227,22 +266,35 @@ class ModbusLink:
             return NoAnswer(NOT_CONNECTED, now, problem, broken=True)
         if isinstance(verdict, frame.Incomplete) and verdict.partial:
             # the rest may come at any time and would be taken for the start of something else
-            return NoAnswer(frame.SHORT, now, "the answer broke off", broken=True)
-        return NoAnswer(TIMEOUT, now, f"no answer within {self._endpoint.timeout:g} s")
+            return self._broken_off(now)
+        return NoAnswer(TIMEOUT, now, f"no answer within {self._endpoint.timeout:g} s", unit_silent=True)
+
+    def _answer(self, data: bytes) -> Answer:
+        return Answer(data, self._sent, self._received, self._received_monotonic - self._sent_monotonic)
+
+    def _broken_off(self, now: float) -> NoAnswer:
+        return NoAnswer(frame.SHORT, now, "the answer broke off", broken=True)
 
     def _nonsense(self, verdict: frame.Nonsense) -> NoAnswer:
         return NoAnswer(verdict.reason, self._clock.line_time(), verdict.detail, broken=not verdict.in_step)
 
     def _packet(self, sending: bool, data: bytes) -> bytes:
         """The library's hook on raw bytes: everything to be sent, and everything received since."""
-        if sending:
-            if len(data) < 8 or not 1 <= data[7] <= 4:
-                raise WriteRefusedError(
-                    f"function code {data[7:8].hex()} refused: this program only reads (function codes 1 to 4)"
-                )
-            self._expected = frame.Expected(int.from_bytes(data[:2], "big"), data[6], data[7], self._size)
-            self._sent, self._sent_monotonic = self._clock.line_time(), self._clock.monotonic()
-            return data
+        if not sending:
+            return self._receiving(data)
+        function = data[self._FUNCTION : self._FUNCTION + 1]
+        if not b"\x01" <= function <= b"\x04":
+            raise WriteRefusedError(f"function code {function.hex()} refused: this program only reads (function codes 1 to 4)")
+        self._expected = self._expect(data)
+        self._sent, self._sent_monotonic = self._clock.line_time(), self._clock.monotonic()
+        return data
+
+    def _expect(self, sent: bytes) -> frame.Expected:
+        """What the answer to these bytes must carry."""
+        return frame.Expected(int.from_bytes(sent[:2], "big"), sent[6], sent[7], self._size)
+
+    def _receiving(self, data: bytes) -> bytes:
+        """Judge everything received since the request was sent; what is returned goes on to the library."""
         if self._expected is not None and isinstance(self._verdict, frame.Data | frame.Refused | frame.Nonsense):
             return b""  # judged already; the task has not run yet
         verdict = frame.scan(data, self._expected, self._given_up)
@@ -252,6 +304,10 @@ class ModbusLink:
             else:
                 self._verdict = verdict
             return b""
+        return self._settle(verdict)
+
+    def _settle(self, verdict: frame.Verdict) -> bytes:
+        """Keep a verdict on the awaited answer; the bytes that the library may see."""
         self._verdict = verdict
         if isinstance(verdict, frame.Data | frame.Refused):
             self._received, self._received_monotonic = self._clock.line_time(), self._clock.monotonic()

@@ -7,6 +7,8 @@ smallest number: a point that starts later can always move to a later request wi
 
 A register that is cleared by reading is read by exactly one request, once per poll: it is never part of a gap, and a plan in
 which two requests would read it is refused.
+
+Devices that share a connection have polls of their own, so that the schedule gives each its turn.
 """
 
 from collections.abc import Iterable, Sequence
@@ -32,12 +34,20 @@ class PlanError(ValueError):
 
 
 class Request(msgspec.Struct, frozen=True):
-    """One request: `count` registers (or bits) of `table` from `register`, and the points in it in register order."""
+    """One request: `count` registers (or bits) of `table` from `register`, and the points in it in register order.
+
+    `unit_id` as in the points: None is the endpoint's own.
+    """
 
     table: Table
     register: int
     count: int
     points: tuple[ModbusPoint, ...]
+
+    @property
+    def unit_id(self) -> int | None:
+        """The device that is asked."""
+        return self.points[0].unit_id
 
     @property
     def function(self) -> int:
@@ -51,7 +61,7 @@ class Request(msgspec.Struct, frozen=True):
 
 
 class Poll(msgspec.Struct, frozen=True):
-    """All requests that are made every `period` seconds, in register order."""
+    """All requests that are made of one device every `period` seconds, in register order."""
 
     period: float
     requests: tuple[Request, ...]
@@ -126,7 +136,7 @@ def join(points: Sequence[ModbusPoint], limit: int, max_gap: int, cleared: set[i
 
 
 def plan(endpoint: ModbusEndpoint) -> tuple[Poll, ...]:
-    """The polls of an endpoint, fastest first. Raises PlanError when its points cannot be read as declared."""
+    """The polls of an endpoint, fastest first, then by unit id. Raises PlanError when its points cannot be read as declared."""
     for point in endpoint.points:
         check_point(point)
     registers = endpoint.max_registers
@@ -134,17 +144,27 @@ def plan(endpoint: ModbusEndpoint) -> tuple[Poll, ...]:
         raise PlanError(f"endpoint {endpoint.name}: max_registers is {registers}; allowed are 4 to {MAX_REGISTERS}")
     if endpoint.max_gap < 0:
         raise PlanError(f"endpoint {endpoint.name}: max_gap is {endpoint.max_gap}; it is 0 or more")
-    cleared = clearing(endpoint.points)
-    polls: list[Poll] = []
-    ordered = sorted(endpoint.points, key=lambda point: (point.poll, *_order(point)))
-    for period, points in groupby(ordered, key=lambda point: point.poll):
-        requests: list[Request] = []
-        for table, of_table in groupby(points, key=lambda point: point.table):
-            limit = registers if FUNCTION[table] >= 3 else MAX_BITS
-            requests += join(list(of_table), limit, endpoint.max_gap, cleared[table])
-        polls.append(Poll(period, tuple(requests)))
-    _refuse_second_reads(endpoint.name, cleared, [request for poll in polls for request in poll.requests])
-    return tuple(polls)
+    polls: list[tuple[float, int, Poll]] = []
+    for unit in {endpoint.unit_of(point) for point in endpoint.points}:
+        own = [point for point in endpoint.points if endpoint.unit_of(point) == unit]
+        cleared = clearing(own)
+        of_unit: list[Poll] = []
+        ordered = sorted(own, key=lambda point: (point.poll, *_order(point)))
+        for period, points in groupby(ordered, key=lambda point: point.poll):
+            requests: list[Request] = []
+            for table, of_table in groupby(points, key=lambda point: point.table):
+                limit = registers if FUNCTION[table] >= 3 else MAX_BITS
+                requests += join(list(of_table), limit, endpoint.max_gap, cleared[table])
+            of_unit.append(Poll(period, tuple(requests)))
+        _refuse_second_reads(endpoint.name, cleared, [request for poll in of_unit for request in poll.requests])
+        polls += [(poll.period, unit, poll) for poll in of_unit]
+    return tuple(poll for _, _, poll in sorted(polls, key=lambda each: each[:2]))
+
+
+def is_cleared(point: ModbusPoint, endpoint: ModbusEndpoint) -> bool:
+    """Whether a register of the point is declared to be cleared by reading, by this point or another of the same device."""
+    same = [other for other in endpoint.points if endpoint.unit_of(other) == endpoint.unit_of(point)]
+    return not clearing(same)[point.table].isdisjoint(span(point))
 
 
 def split(request: Request) -> list[Request]:

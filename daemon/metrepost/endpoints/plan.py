@@ -8,12 +8,15 @@ import msgspec
 Table = Literal["coil", "discrete", "input", "holding"]
 Number = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "bool"]
 Order = Literal["big", "little"]
+Framing = Literal["tcp", "rtu"]
+Parity = Literal["even", "odd", "none"]
 
 
 class ModbusPoint(msgspec.Struct, frozen=True):
     """One tag behind a Modbus register. `register` is zero-based. `poll` in seconds. value = raw * scale + offset.
 
     `clears_on_read`: never read by probe or scan while a daemon runs, never inside a gap, never retried.
+    `unit_id` is the device on a line that several share; None is the endpoint's own.
     """
 
     tag: str
@@ -30,10 +33,34 @@ class ModbusPoint(msgspec.Struct, frozen=True):
     clears_on_read: bool = False
     valid_low: float = -math.inf
     valid_high: float = math.inf
+    unit_id: int | None = None
+
+
+class SerialLine(msgspec.Struct, frozen=True):
+    """A serial line: the device file of its adapter, and the words of MODBUS over Serial Line V1.02, 2.5.1. `baud` in bit/s."""
+
+    device: str
+    baud: int = 19200
+    parity: Parity = "even"
+    stop_bits: Literal[1, 2] = 1
+
+    @property
+    def character(self) -> float:
+        """Seconds that one character takes: a start bit, eight data bits, parity, stop bits."""
+        return (9 + (self.parity != "none") + self.stop_bits) / self.baud
+
+    @property
+    def silence(self) -> float:
+        """Seconds of silence between two frames: 3.5 characters, and 1.75 ms above 19 200 bit/s (V1.02, 2.5.1.1)."""
+        return 0.00175 if self.baud > 19200 else 3.5 * self.character
 
 
 class ModbusEndpoint(msgspec.Struct, frozen=True):
-    """A Modbus TCP device. `timeout` in seconds; `max_gap` is how many unwanted registers one request may span."""
+    """One Modbus connection: a TCP device or gateway, or a serial line. Devices that share it differ by unit id.
+
+    `timeout` in seconds; `max_gap` is how many unwanted registers one request may span. With `serial`, `host` and `port` mean
+    nothing and the framing is RTU.
+    """
 
     name: str
     host: str
@@ -43,6 +70,17 @@ class ModbusEndpoint(msgspec.Struct, frozen=True):
     timeout: float = 0.5
     max_gap: int = 8
     max_registers: int = 125
+    framing: Framing = "tcp"
+    serial: SerialLine | None = None
+
+    def unit_of(self, point: ModbusPoint) -> int:
+        """The unit id of a point."""
+        return self.unit_id if point.unit_id is None else point.unit_id
+
+    @property
+    def where(self) -> str:
+        """The device file, or host and port, as messages name it."""
+        return self.serial.device if self.serial else f"{self.host}:{self.port}"
 
 
 class OpcUaPoint(msgspec.Struct, frozen=True):

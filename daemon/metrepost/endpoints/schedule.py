@@ -2,9 +2,9 @@
 
 Every poll has its beats at ``start + n * period``, worked out from `n`, so that lateness is never handed on (no drift). A beat
 whose whole period has gone by before it could be served is skipped and counted, never made up for. Between polls that are
-due the one with the earliest deadline (the poll's next beat) goes first; a poll that was put off only grows more urgent, so
-that none starves. Work in several steps may ask `pick` again between two steps: a fast poll then goes before the rest of a
-slow one.
+due the one with the earliest deadline (the poll's next beat) goes first, of several the one that was served longest ago; a poll
+that was put off only grows more urgent, so that none starves. Work in several steps may ask `pick` again between two steps: a
+fast poll then goes before the rest of a slow one.
 """
 
 import math
@@ -20,6 +20,8 @@ class Schedule:
         self._periods = tuple(periods)
         self._start = start
         self._beat = [0] * len(self._periods)
+        self._served = [0] * len(self._periods)
+        self._turn = 0
 
     def due(self, poll: int) -> float:
         """When the present beat of a poll is (or was) due."""
@@ -34,8 +36,13 @@ class Schedule:
         chosen, earliest = None, math.inf
         for poll, period in enumerate(self._periods):
             due = self.due(poll)
-            if due <= now and due + period < earliest:
-                chosen, earliest = poll, due + period
+            if due > now:
+                continue
+            deadline = due + period
+            if deadline < earliest or (
+                deadline == earliest and chosen is not None and self._served[poll] < self._served[chosen]
+            ):
+                chosen, earliest = poll, deadline
         return chosen
 
     def done(self, poll: int, now: float) -> int:
@@ -43,6 +50,8 @@ class Schedule:
 
         Returns how many beats were missed, those whose whole period went by meanwhile.
         """
+        self._turn += 1
+        self._served[poll] = self._turn
         following = self._beat[poll] + 1
         # the latest beat that is due already; the one after `now` when none is
         latest = math.floor((now - self._start) / self._periods[poll])

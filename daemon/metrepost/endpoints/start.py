@@ -7,9 +7,9 @@ from .plan import Endpoint, ModbusEndpoint
 def runner_for(endpoint: Endpoint, deliver: Deliver, clock: Clock) -> EndpointRunner:
     """A runner for an endpoint of any protocol."""
     if isinstance(endpoint, ModbusEndpoint):
-        from .modbus_tcp import ModbusTcpRunner
+        from .modbus_runner import ModbusRunner
 
-        return ModbusTcpRunner(endpoint, deliver, clock)
+        return ModbusRunner(endpoint, deliver, clock)
     from .opcua import OpcUaRunner
 
     return OpcUaRunner(endpoint, deliver, clock)

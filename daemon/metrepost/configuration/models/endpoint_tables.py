@@ -7,22 +7,42 @@ from pydantic import Field
 from ..secrets import Name, Secret
 from ..table import Filled, NotNegativeDuration, PositiveDuration, Table
 
-LATER = {"modbus-rtu": "Modbus RTU", "mqtt": "MQTT as an input"}
-"""Protocols that the design names and that are not there yet."""
-PROTOCOLS = ("modbus-tcp", "opcua")
 
+class ModbusTable(Table):
+    """What every Modbus connection has; function codes 1 to 4 only. Tags may name devices of their own by `unit_id`."""
 
-class ModbusTcpTable(Table):
-    """A Modbus TCP device; function codes 1 to 4 only."""
-
-    protocol: Literal["modbus-tcp"]
-    address: Filled = Field(examples=["192.0.2.10:502"])
     unit_id: int = Field(default=1, ge=0, le=255)
     poll: PositiveDuration = 1.0
     timeout: PositiveDuration = 0.5
     max_gap: int = Field(default=8, ge=0, le=124)
     max_registers: int = Field(default=125, ge=4, le=125)  # 125: Modbus Application Protocol V1.1b3, 6.3; 4: the widest number
     address_base: Literal[0, 1] = 0
+
+
+class ModbusTcpTable(ModbusTable):
+    """A Modbus TCP device, or a gateway that speaks Modbus TCP."""
+
+    protocol: Literal["modbus-tcp"]
+    address: Filled = Field(examples=["192.0.2.10:502"])
+
+
+class ModbusRtuTcpTable(ModbusTable):
+    """A gateway that hands RTU frames, with their CRC, from TCP to a serial line."""
+
+    protocol: Literal["modbus-rtu-tcp"]
+    address: Filled = Field(examples=["192.0.2.12:4001"])
+    unit_id: int = Field(default=1, ge=1, le=247)  # 0 is broadcast, 248 to 255 are reserved: MODBUS over Serial Line V1.02, 2.2
+
+
+class ModbusRtuTable(ModbusTable):
+    """A serial line with Modbus RTU. The standard's own settings are 19200 bit/s and even parity, with one stop bit."""
+
+    protocol: Literal["modbus-rtu"]
+    address: Filled = Field(examples=["/dev/ttyUSB0"])
+    unit_id: int = Field(default=1, ge=1, le=247)
+    baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = 19200
+    parity: Literal["even", "odd", "none"] = "even"
+    stop_bits: Literal[1, 2] | None = None  # the standard has two without parity, and one else
 
 
 class SecurityTable(Table):
@@ -50,5 +70,17 @@ class OpcUaTable(Table):
     security: SecurityTable = SecurityTable()
 
 
-EndpointTable = Annotated[ModbusTcpTable | OpcUaTable, Field(discriminator="protocol")]
+AnyModbus = ModbusTcpTable | ModbusRtuTcpTable | ModbusRtuTable
+AnyEndpoint = AnyModbus | OpcUaTable
+
+EndpointTable = Annotated[AnyEndpoint, Field(discriminator="protocol")]
 """One endpoint, by its protocol."""
+
+TABLES: dict[str, type[AnyEndpoint]] = {
+    "modbus-tcp": ModbusTcpTable,
+    "modbus-rtu": ModbusRtuTable,
+    "modbus-rtu-tcp": ModbusRtuTcpTable,
+    "opcua": OpcUaTable,
+}
+"""The table of each protocol."""
+PROTOCOLS = tuple(TABLES)

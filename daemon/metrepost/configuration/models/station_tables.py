@@ -18,7 +18,7 @@ from ..table import (
     Window,
 )
 
-MODBUS_KEYS = ("table", "register", "type", "bit", "word_order", "byte_order", "clears_on_read")
+MODBUS_KEYS = ("unit_id", "table", "register", "type", "bit", "word_order", "byte_order", "clears_on_read")
 OPCUA_KEYS = ("node",)
 
 
@@ -26,6 +26,7 @@ class TagTable(Table):
     """One tag, or the defaults of a station's tags. What its endpoint needs of these keys is checked once they are joined."""
 
     endpoint: Identifier | None = None
+    unit_id: int | None = Field(default=None, ge=0, le=255)
     table: Literal["coil", "discrete", "input", "holding"] | None = None
     register_: int | None = Field(default=None, alias="register", ge=0, le=65536)
     type: Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "bool"] | None = None

@@ -1,7 +1,10 @@
-"""A Modbus TCP device: polls it at fixed rates and hands its readings over. Function codes 1 to 4 only.
+"""A Modbus connection: polls the devices on it at fixed rates and hands their readings over. Function codes 1 to 4 only.
 
-Two tasks a device: one keeps the connection, one keeps the schedule, and the schedule goes on while there is no connection,
-so that whoever judges hears `not connected` at every poll and never mere silence.
+Two tasks a connection: one keeps it, one keeps the schedule, and the schedule goes on while there is no connection, so that
+whoever judges hears `not connected` at every poll and never mere silence.
+
+Devices that share a connection take turns by earliest deadline. One that is silent costs the others at most one time-out a poll,
+and after three silences in a row it is left alone for a while that doubles up to ten seconds.
 """
 
 import asyncio
@@ -14,12 +17,23 @@ from .backoff import backoff
 from .contract import Clock, Deliver, Health, Probed
 from .modbus_decode import BlockDecoder, raw_text
 from .modbus_link import NOT_CONNECTED, Answer, ModbusLink, NoAnswer
-from .modbus_plan import PlanError, Request, clearing, join, plan, span, split
+from .modbus_plan import PlanError, Request, is_cleared, join, plan, span, split
+from .modbus_rtu_link import ModbusRtuLink
 from .plan import ModbusEndpoint, ModbusPoint
 from .schedule import Schedule
 
 SILENCES = 3
 """Requests in a row without a right answer after which the connection is given up and made anew (half-open links)."""
+
+ABSENT = "unit does not answer"
+
+
+class _Unit:
+    """One device on the connection: how often in a row it was silent, and until when it is left alone (monotonic)."""
+
+    def __init__(self) -> None:
+        self.silences = 0
+        self.alone_until = 0.0
 
 
 class _Batch:
@@ -39,6 +53,7 @@ class _Batch:
         self.next = 0
         self.readings: list[Reading] = []
         self.refused: list[int] = []
+        self.silent: NoAnswer | None = None
 
     def take(self) -> list[Reading]:
         """Readings of the whole poll; begins the next one, in smaller requests where the device refused a block."""
@@ -47,11 +62,12 @@ class _Batch:
             self.blocks[number : number + 1] = [(piece, BlockDecoder(piece)) for piece in split(self.blocks[number][0])]
         self.refused = []
         self.next = 0
+        self.silent = None
         return readings
 
 
-class ModbusTcpRunner:
-    """Runs one Modbus TCP endpoint. `jitter` gives fractions 0 … 1 for the wait between attempts to connect.
+class ModbusRunner:
+    """Runs one Modbus endpoint. `jitter` gives fractions 0 … 1 for the wait between attempts to connect.
 
     Raises PlanError at once when the endpoint's points cannot be read as declared.
     """
@@ -67,6 +83,7 @@ class ModbusTcpRunner:
         self._link: ModbusLink | None = None
         self._tried = asyncio.Event()
         self._announced: bool | None = None
+        self._units = {endpoint.unit_of(point): _Unit() for point in endpoint.points}
         self.health = Health(endpoint.name, since=clock.line_time())
 
     async def run(self) -> None:
@@ -82,10 +99,11 @@ class ModbusTcpRunner:
     async def _keep_connected(self) -> None:
         attempt = connections = 0
         while True:
-            link = ModbusLink(self._endpoint, self._clock)
+            link = self._new_link()
             try:
                 why = await link.open()
                 if not why:
+                    self._units = {unit: _Unit() for unit in self._units}
                     connections += 1
                     self.health.reconnects += connections > 1
                     self._link = link
@@ -127,13 +145,16 @@ class ModbusTcpRunner:
     async def _ask(self, batch: _Batch) -> None:
         """The next request of a poll."""
         request, decoder = batch.blocks[batch.next]
-        outcome = await self._request(request)
+        # the rest of a poll that met with silence is not asked for: the line belongs to the others
+        outcome = batch.silent or await self._request(request)
         if isinstance(outcome, Answer):
             half = (outcome.received - outcome.sent) / 2.0
             batch.readings += decoder.readings(outcome.data, outcome.sent + half, half)
             self.health.values += len(request.points)
         else:
             batch.readings += decoder.lost(outcome.time, outcome.reason)
+            if outcome.unit_silent and len(self._units) > 1:
+                batch.silent = outcome
             if outcome.unknown_address and len(request.points) > 1:
                 batch.refused.append(batch.next)
         batch.next += 1
@@ -143,8 +164,13 @@ class ModbusTcpRunner:
         if link is None:
             await asyncio.sleep(0)  # others get their turn even when every poll is due at once
             return NoAnswer(NOT_CONNECTED, self._clock.line_time(), self.health.reason)
+        unit = self._units[self._endpoint.unit_id if request.unit_id is None else request.unit_id]
+        if self._clock.monotonic() < unit.alone_until:
+            await asyncio.sleep(0)
+            return NoAnswer(ABSENT, self._clock.line_time())
         self.health.requests += 1
         outcome = await link.read(request)
+        self._note(unit, outcome)
         if isinstance(outcome, Answer):
             self.health.round_trip = outcome.round_trip
             self._up()
@@ -152,7 +178,7 @@ class ModbusTcpRunner:
         self.health.failures += 1
         if outcome.alive:
             self._up()
-        elif outcome.broken or link.silent >= SILENCES:
+        elif outcome.broken or (link.silent >= SILENCES and all(one.silences for one in self._units.values())):
             last = f"{outcome.reason} ({outcome.detail})" if outcome.detail else outcome.reason
             link.give_up(
                 last if outcome.broken else f"{SILENCES} requests in a row without a right answer, the last one: {last}"
@@ -164,9 +190,31 @@ class ModbusTcpRunner:
             await asyncio.sleep(0)
         return outcome
 
+    def _note(self, unit: _Unit, outcome: Answer | NoAnswer) -> None:
+        """Count silences of a unit, and leave it alone when others wait for their turn."""
+        if isinstance(outcome, NoAnswer) and not outcome.asked:
+            return
+        before = unit.silences >= SILENCES
+        if isinstance(outcome, NoAnswer) and (outcome.unit_silent or not outcome.alive):
+            unit.silences += 1
+            if len(self._units) > 1 and unit.silences >= SILENCES:
+                unit.alone_until = self._clock.monotonic() + backoff(unit.silences - SILENCES, self._jitter())
+        else:
+            unit.silences = 0
+        if self.health.up and before != (unit.silences >= SILENCES):
+            self.health.reason = self._absent()
+
+    def _absent(self) -> str:
+        """Which devices do not answer, in words; "" when all do."""
+        silent = [str(number) for number, unit in sorted(self._units.items()) if unit.silences >= SILENCES]
+        return f"no answer from unit {', '.join(silent)}" if silent and len(self._units) > 1 else ""
+
+    def _new_link(self) -> ModbusLink:
+        return (ModbusLink if self._endpoint.framing == "tcp" else ModbusRtuLink)(self._endpoint, self._clock)
+
     def _up(self) -> None:
         if not self.health.up:
-            self._announce(True, "")
+            self._announce(True, self._absent())
 
     def _down(self, why: str) -> None:
         if self.health.up or self._announced is None:
@@ -189,12 +237,11 @@ class ModbusTcpRunner:
         reading it takes its value away from the daemon that watches the line.
         """
         points = {point.tag: point for point in self._endpoint.points}
-        cleared = clearing(self._endpoint.points)
         wanted = list(tags)
         if not wanted:
             in_order = [point for poll in self._polls for request in poll.requests for point in request.points]
-            wanted = [p.tag for p in in_order if allow_clearing or cleared[p.table].isdisjoint(span(p))]
-        link = ModbusLink(self._endpoint, self._clock)
+            wanted = [p.tag for p in in_order if allow_clearing or not is_cleared(p, self._endpoint)]
+        link = self._new_link()
         probed: list[Probed] = []
         try:
             why = await link.open()
@@ -203,7 +250,7 @@ class ModbusTcpRunner:
                 if point is None:
                     known = ", ".join(sorted(points)) or "none"
                     probed.append(_unread(tag, f"no such tag on endpoint {self._endpoint.name}; it has {known}"))
-                elif not allow_clearing and not cleared[point.table].isdisjoint(span(point)):
+                elif not allow_clearing and is_cleared(point, self._endpoint):
                     probed.append(
                         _unread(tag, "cleared by reading: read only when clearing is allowed and no daemon runs", point)
                     )
@@ -211,6 +258,8 @@ class ModbusTcpRunner:
                     probed.append(_unread(tag, f"{NOT_CONNECTED}: {why}", point))
                 else:
                     probed.append(await _probe_one(link, point))
+                    if point.unit_id is not None:
+                        probed[-1].detail["unit_id"] = point.unit_id
         finally:
             link.close()
         return probed
@@ -236,4 +285,4 @@ async def _probe_one(link: ModbusLink, point: ModbusPoint) -> Probed:
     return Probed(point.tag, raw, reading.value, "", reading.quality.word, reading.reason, outcome.round_trip, _detail(point))
 
 
-__all__ = ["SILENCES", "ModbusTcpRunner", "PlanError"]
+__all__ = ["SILENCES", "ModbusRunner", "PlanError"]
