@@ -11,7 +11,7 @@ import msgspec
 
 from ..endpoints.modbus_plan import plan as polls_of
 from ..endpoints.modbus_rtu_frame import FRAME, REQUEST
-from ..endpoints.plan import Endpoint, ModbusEndpoint, OpcUaEndpoint
+from ..endpoints.plan import Endpoint, ModbusEndpoint, MqttEndpoint, OpcUaEndpoint
 from ..line.plan import LinePlan
 from ..readings import Hold, Tag
 from ..readings.units import Extent, same_dimension
@@ -62,6 +62,11 @@ def poll_load(endpoints: Iterable[Endpoint]) -> list[Note]:
     for endpoint in endpoints:
         if isinstance(endpoint, OpcUaEndpoint):
             notes.append(Note("info", f"endpoint {endpoint.name}", _opcua_load(endpoint)))
+            continue
+        if isinstance(endpoint, MqttEndpoint):
+            topics = len({point.topic for point in endpoint.points})
+            text = f"{topics} topics subscribed to for {len(endpoint.points)} tags, a message expected every {endpoint.publish:g} s"
+            notes.append(Note("info", f"endpoint {endpoint.name}", text))
             continue
         requests = sum(len(poll.requests) / poll.period for poll in polls_of(endpoint))
         blocks = sum(len(poll.requests) for poll in polls_of(endpoint))
@@ -247,6 +252,11 @@ def clear_text(line: LoadedLine) -> list[Note]:
     if line.mqtt.password and not line.mqtt.tls and not _here(line.mqtt.host):
         notes.append(Note("warning", "mqtt", "the password travels in the clear; use mqtts://"))
     for endpoint in line.endpoints:
+        if isinstance(endpoint, MqttEndpoint):
+            if endpoint.password and not endpoint.tls and not _here(endpoint.host):
+                text = "the password travels in the clear; use mqtts://"
+                notes.append(Note("warning", f"endpoint {endpoint.name}", text))
+            continue
         if isinstance(endpoint, ModbusEndpoint) or endpoint.security.policy != "None":
             continue
         if not _here(endpoint.address.partition("://")[2].partition("/")[0].rpartition(":")[0]):

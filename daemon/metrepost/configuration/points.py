@@ -18,7 +18,17 @@ from ..endpoints.plan import (
 )
 from ..readings import Tag
 from .document import Document
-from .models.endpoint_tables import AnyModbus, ModbusRtuTable, ModbusTable, ModbusTcpTable, OpcUaTable, SecurityTable
+from .models.endpoint_tables import (
+    AnyEndpoint,
+    AnyModbus,
+    ModbusRtuTable,
+    ModbusTable,
+    ModbusTcpTable,
+    MqttInTable,
+    OpcUaTable,
+    SecurityTable,
+)
+from .mqtt_points import mqtt_endpoint
 from .pieces import Pieces, WrittenTag
 from .secrets import SecretStore
 from .tags import interval_of, is_bit, own_or_unless_bit
@@ -41,12 +51,18 @@ _NODE = re.compile(
 
 def resolve_endpoints(pieces: Pieces, tags: dict[str, Tag], secrets: SecretStore) -> tuple[Endpoint, ...]:
     """Every endpoint with the points of its tags, in the order of the file."""
-    found = tuple(
-        _modbus(pieces, name, table, tags) if isinstance(table, ModbusTable) else _opcua(pieces, name, table, tags, secrets)
-        for name, table in pieces.endpoints.items()
-    )
+    found = tuple(_endpoint(pieces, name, table, tags, secrets) for name, table in pieces.endpoints.items())
     _refuse_shared_lines(pieces, found)
     return found
+
+
+def _endpoint(pieces: Pieces, name: str, table: AnyEndpoint, tags: dict[str, Tag], secrets: SecretStore) -> Endpoint:
+    if isinstance(table, ModbusTable):
+        return _modbus(pieces, name, table, tags)
+    if isinstance(table, MqttInTable):
+        written = [(each, number_keys(each)) for each in _tags_at(pieces, name)]
+        return mqtt_endpoint(pieces, name, table, tags, secrets, written)
+    return _opcua(pieces, name, table, tags, secrets)
 
 
 def _refuse_shared_lines(pieces: Pieces, endpoints: Iterable[Endpoint]) -> None:
@@ -183,6 +199,11 @@ def _number(written: WrittenTag) -> Number | None:
         written.fault(("type",), "a register is no bool; write bit = 0 to 15, or the table coil or discrete", tuple(_WIDTH))
         return None
     return number
+
+
+def number_keys(written: WrittenTag) -> tuple[float, float]:
+    """Scale and offset of a tag."""
+    return _scale(written), _offset(written)
 
 
 def _scale(written: WrittenTag) -> float:

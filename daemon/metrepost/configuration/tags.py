@@ -6,8 +6,8 @@ from ..readings import Hold, Tag
 from ..readings.units import Quantity, same_dimension, ucum
 from .faults import Place
 from .lookup import shown_unit
-from .models.endpoint_tables import AnyEndpoint, ModbusTable, OpcUaTable
-from .models.station_tables import MODBUS_KEYS, OPCUA_KEYS, ComputedTable, TagTable
+from .models.endpoint_tables import AnyEndpoint, ModbusTable, MqttInTable, OpcUaTable
+from .models.station_tables import MODBUS_KEYS, MQTT_KEYS, OPCUA_KEYS, ComputedTable, TagTable
 from .pieces import Pieces, WrittenTag
 
 EndpointOf = AnyEndpoint | None
@@ -51,14 +51,15 @@ def _endpoint_of(pieces: Pieces, written: WrittenTag) -> EndpointOf:
 
 def _refuse_misfits(written: WrittenTag, endpoint: AnyEndpoint) -> None:
     """Refuse keys of another protocol, unless they are defaults that an own endpoint makes void."""
-    foreign = OPCUA_KEYS if isinstance(endpoint, ModbusTable) else MODBUS_KEYS
-    if isinstance(endpoint, OpcUaTable) and endpoint.mode == "subscribe":
-        foreign = (*foreign, "poll")
+    own = MODBUS_KEYS if isinstance(endpoint, ModbusTable) else OPCUA_KEYS if isinstance(endpoint, OpcUaTable) else MQTT_KEYS
+    foreign = [key for key in (*MODBUS_KEYS, *OPCUA_KEYS, *MQTT_KEYS) if key not in own]
+    if not polls(endpoint):
+        foreign.append("poll")
     for key in foreign:
         field = "register_" if key == "register" else key
         if field in written.own or (field in written.inherited and "endpoint" in written.inherited):
             reason = (
-                "the endpoint is subscribed to and does not poll"
+                "values come by themselves at this endpoint, and it does not poll"
                 if key == "poll"
                 else f"a tag at {endpoint.protocol} has no such key"
             )
@@ -91,9 +92,14 @@ def _tag(written: WrittenTag, endpoint: EndpointOf) -> Tag:
 
 def interval_of(table: TagTable, endpoint: EndpointOf) -> float:
     """Expected seconds between two readings: the poll or publish interval."""
-    if isinstance(endpoint, OpcUaTable) and endpoint.mode == "subscribe":
+    if isinstance(endpoint, MqttInTable) or (isinstance(endpoint, OpcUaTable) and endpoint.mode == "subscribe"):
         return endpoint.publish
     return table.poll or (endpoint.poll if endpoint else 1.0)
+
+
+def polls(endpoint: AnyEndpoint) -> bool:
+    """Whether values are asked for, and do not come by themselves."""
+    return not isinstance(endpoint, MqttInTable) and not (isinstance(endpoint, OpcUaTable) and endpoint.mode == "subscribe")
 
 
 def _hold(written: WrittenTag, endpoint: EndpointOf) -> tuple[Hold, bool, float]:
@@ -111,11 +117,9 @@ def _hold(written: WrittenTag, endpoint: EndpointOf) -> tuple[Hold, bool, float]
     if table.window is None:
         written.fault(("holds",), f'holds = "{hold.value}" needs a window: "since-read", or a time such as "50 ms"')
         return hold, False, 0.0
-    if since_read and isinstance(endpoint, OpcUaTable):
-        written.fault(
-            ("window",),
-            "reading an OPC UA value does not clear it; write a time, such as 50 ms",
-        )
+    if since_read and isinstance(endpoint, OpcUaTable | MqttInTable):
+        what = "reading an OPC UA value does not clear it" if isinstance(endpoint, OpcUaTable) else "nothing is read there"
+        written.fault(("window",), f"{what}; write a time, such as 50 ms")
     if since_read and table.clears_on_read is False:
         written.fault(
             ("clears_on_read",), 'a register with window = "since-read" is cleared by reading it; leave clears_on_read out'

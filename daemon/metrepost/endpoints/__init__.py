@@ -1,1 +1,1 @@
-"""Endpoints: one protocol each, read-only; the only home of the pymodbus and asyncua clients."""
+"""Endpoints: one protocol each, read-only; the only home of the pymodbus and asyncua clients and of the paho client that listens."""

@@ -124,4 +124,52 @@ class OpcUaEndpoint(msgspec.Struct, frozen=True):
     security: OpcUaSecurity = OpcUaSecurity()
 
 
-Endpoint = ModbusEndpoint | OpcUaEndpoint
+class MqttPoint(msgspec.Struct, frozen=True):
+    """One tag in the messages of one topic. Pointers are JSON Pointers (RFC 6901); "" is the whole payload.
+
+    `quality_good` is the text of the quality that means good, where it is none of the words that are understood.
+    """
+
+    tag: str
+    topic: str
+    pointer: str = ""
+    quality_pointer: str | None = None
+    quality_good: str | None = None
+    time_pointer: str | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+    latency: float = 0.0
+    valid_low: float = -math.inf
+    valid_high: float = math.inf
+
+
+class MqttEndpoint(msgspec.Struct, frozen=True):
+    """A broker that devices publish to; secrets already resolved (never logged: repr leaves them out).
+
+    `publish` is the expected time between two messages, `timeout` the longest wait for the broker (and for a message, when tags
+    are probed), `time_uncertainty` how well the devices' clocks are known; all in seconds.
+    """
+
+    name: str
+    host: str
+    port: int
+    points: tuple[MqttPoint, ...]
+    tls: bool = False
+    version: Literal["5", "3.1.1"] = "5"
+    qos: Literal[0, 1] = 1
+    client_id: str = ""
+    user: str = ""
+    password: str = ""
+    ca: str = ""
+    certificate: str = ""
+    key: str = ""
+    keepalive: float = 30.0
+    timeout: float = 10.0
+    publish: float = 1.0
+    time_uncertainty: float = 0.1
+
+    def __repr__(self) -> str:
+        return f"MqttEndpoint({self.name!r}, {self.host!r}, {self.port}, tls={self.tls}, user={self.user!r})"
+
+
+Endpoint = ModbusEndpoint | OpcUaEndpoint | MqttEndpoint

@@ -70,8 +70,27 @@ class OpcUaTable(Table):
     security: SecurityTable = SecurityTable()
 
 
+class MqttInTable(Table):
+    """A broker that devices publish to; it is listened to and never published to."""
+
+    protocol: Literal["mqtt"]
+    address: Filled = Field(examples=["mqtt://192.0.2.30:1883"])
+    version: Literal["5", "3.1.1"] = "5"
+    qos: Literal[0, 1] = 1
+    client_id: Filled | None = None
+    user: Name | None = None
+    password: Secret | None = None
+    ca: Filled | None = None
+    certificate: Filled | None = None
+    key: Filled | None = None
+    keepalive: PositiveDuration = 30.0
+    timeout: PositiveDuration = 10.0
+    publish: PositiveDuration = 1.0
+    time_uncertainty: NotNegativeDuration = 0.1  # clocks kept by NTP on a plant network: common practice, no source
+
+
 AnyModbus = ModbusTcpTable | ModbusRtuTcpTable | ModbusRtuTable
-AnyEndpoint = AnyModbus | OpcUaTable
+AnyEndpoint = AnyModbus | OpcUaTable | MqttInTable
 
 EndpointTable = Annotated[AnyEndpoint, Field(discriminator="protocol")]
 """One endpoint, by its protocol."""
@@ -81,6 +100,7 @@ TABLES: dict[str, type[AnyEndpoint]] = {
     "modbus-rtu": ModbusRtuTable,
     "modbus-rtu-tcp": ModbusRtuTcpTable,
     "opcua": OpcUaTable,
+    "mqtt": MqttInTable,
 }
 """The table of each protocol."""
 PROTOCOLS = tuple(TABLES)

@@ -20,6 +20,7 @@ from ..table import (
 
 MODBUS_KEYS = ("unit_id", "table", "register", "type", "bit", "word_order", "byte_order", "clears_on_read")
 OPCUA_KEYS = ("node",)
+MQTT_KEYS = ("topic", "pointer", "quality_pointer", "quality_good", "time_pointer")
 
 
 class TagTable(Table):
@@ -35,6 +36,11 @@ class TagTable(Table):
     byte_order: Literal["big", "little"] | None = None
     clears_on_read: bool | None = None
     node: Filled | None = Field(default=None, examples=["nsu=urn:northmere:core-3;s=Trough.Temperature"])
+    topic: Filled | None = Field(default=None, examples=["gauges/cold/diameter"])
+    pointer: str | None = Field(default=None, examples=["/data/diameter"])
+    quality_pointer: str | None = None
+    quality_good: Filled | None = None
+    time_pointer: str | None = None
     scale: float | None = None
     offset: float | None = None
     unit: Unit | None = None
