@@ -316,7 +316,7 @@ def _security(document: Document, path: tuple[str, ...], table: SecurityTable, s
         password=secrets.resolve(table.password, document, (*path, "password")),
         certificate=secrets.path(table.certificate, document, (*path, "certificate")),
         key=secrets.path(table.key, document, (*path, "key"), secret=True),
-        trust=secrets.path(table.trust, document, (*path, "trust")),
+        trust=secrets.path(table.trust, document, (*path, "trust"), folder=True),
     )
     wrong = unsupported(security) if len(document.faults) == before else None
     if wrong is not None:

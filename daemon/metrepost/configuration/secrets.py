@@ -102,7 +102,7 @@ class SecretStore:
         """Remember a file that holds a secret, with its permissions. Raises OSError."""
         self.files.append(SecretFile(file, file.stat().st_mode & 0o777))
 
-    def path(self, given: str | None, place: Place, path: KeyPath, *, secret: bool = False) -> str:
+    def path(self, given: str | None, place: Place, path: KeyPath, *, secret: bool = False, folder: bool = False) -> str:
         """The absolute path of a certificate or key file; "" for None, and with a fault reported when it is not there."""
         if given is None:
             return ""
@@ -110,6 +110,8 @@ class SecretStore:
             place.fault(path, "the certificate or key itself must not stand in this file; write the path of its file")
             return ""
         file = self._folder / given
+        if folder and file.is_dir():
+            return str(file.resolve())
         try:
             with file.open("rb"):
                 pass

@@ -10,6 +10,8 @@ import time
 from collections.abc import Sequence
 from typing import Any
 
+import structlog
+
 from . import opcua_decode, opcua_security
 from .backoff import backoff
 from .contract import Clock, Deliver, Probed
@@ -20,6 +22,8 @@ from .opcua_nodes import NodeError, resolve
 from .opcua_poll import Poller
 from .opcua_subscription import Feed, ValuesLostError, status_name
 from .plan import OpcUaEndpoint, OpcUaPoint
+
+_log = structlog.get_logger()
 
 
 class OpcUaRunner:
@@ -66,7 +70,11 @@ class OpcUaRunner:
     # ---- one connection after another --------------------------------------------------------------------------------
 
     async def _open(self, heir_of: Link | None = None) -> Link:
-        return await Link.open(self._endpoint, self._pace.bridge, self._pace.channel, heir_of)
+        link = await Link.open(self._endpoint, self._pace.bridge, self._pace.channel, heir_of)
+        if link.warning and link.warning != self.health.warning:
+            _log.warning("certificate", endpoint=self._endpoint.name, warning=link.warning)
+        self.health.warning = link.warning
+        return link
 
     async def _wait(self, attempt: int) -> None:
         pace = self._pace

@@ -13,7 +13,7 @@ class OpcUaHealth(Health):
     too far off to be believed. `server_clock_ahead`: server clock minus line time, less the shortest way a message took lately
     (so a lower bound; negative when the server is behind). `failed_nodes`: tags the server does not give, with the reason.
     `publish`, `sampling` and `queue` are what the server granted: the publishing interval, the slowest sampling interval and the
-    shortest queue. `bridges` is how long an outage may last without loss.
+    shortest queue. `bridges` is how long an outage may last without loss. `warning` tells of a certificate that ends within 30 days.
     """
 
     bridged: int = 0
@@ -26,6 +26,7 @@ class OpcUaHealth(Health):
     sampling: float = 0.0
     queue: int = 0
     bridges: float = 0.0
+    warning: str = ""
 
 
 class Pace(msgspec.Struct, frozen=True):

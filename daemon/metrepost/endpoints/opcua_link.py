@@ -82,6 +82,8 @@ class Link:
         self._session = client.uaclient.session
         self._renew_at = 0.0
         self._dropped = False
+        self.warning = ""
+        """Of certificates that end soon."""
 
     @classmethod
     async def open(cls, endpoint: OpcUaEndpoint, bridge: float, channel: float, heir_of: "Link | None" = None) -> "Link":
@@ -100,7 +102,7 @@ class Link:
         link._session.ensure_publish_loop = lambda: None
         try:
             with field_errors("connecting"):
-                await opcua_security.apply(endpoint.security, client)
+                link.warning = await opcua_security.apply(endpoint.security, client)
                 await client.connect_socket()
                 await client.send_hello()
                 await client.open_secure_channel()

@@ -3,6 +3,8 @@
 `unsupported` needs no asyncua, so that a line file can be checked without it.
 """
 
+from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from .plan import OpcUaEndpoint, OpcUaSecurity
@@ -32,7 +34,7 @@ def unsupported(security: OpcUaSecurity) -> str | None:
     if not (security.certificate and security.key):
         return f"policy {security.policy} needs certificate and key: paths of this daemon's own certificate and private key"
     if not security.trust:
-        return f"policy {security.policy} needs trust: the path of the server's certificate, else any server would be believed"
+        return f"policy {security.policy} needs trust: the server's certificate or a folder of trusted ones, else any server is believed"
     if security.password and not security.user:
         return "a password without a user"
     return None
@@ -64,15 +66,39 @@ def check(endpoint: OpcUaEndpoint) -> None:
         raise OpcUaSettingsError(f"endpoint {endpoint.name}: publish and timeout must be above 0, sampling 0 or more")
 
 
-async def apply(security: OpcUaSecurity, client: Any) -> None:
-    """Set up an asyncua client before it connects. Raises whatever asyncua raises for files it cannot read."""
+async def apply(security: OpcUaSecurity, client: Any) -> str:
+    """Set up an asyncua client before it connects; returns a warning of certificates that end soon ("" when none does).
+
+    Raises UntrustedError, and whatever asyncua raises for files it cannot read.
+    """
     if security.policy == "None":
-        return
-    from asyncua import ua
+        return ""
+    from asyncua import Client, ua
     from asyncua.crypto import security_policies, uacrypto
     from cryptography import x509
+    from cryptography.hazmat.primitives.serialization import Encoding
+
+    from . import opcua_trust
 
     certificate = await uacrypto.load_certificate(security.certificate)
+    now = datetime.now(UTC)
+    trust = Path(security.trust)
+    mode = getattr(ua.MessageSecurityMode, security.mode)
+    if trust.is_dir():  # noqa: ASYNC240 - a few small local files, once for each connection
+        # asked without security: the certificate is looked up in the folder, and the channel proves that the server has its key
+        policy = getattr(security_policies, f"SecurityPolicy{security.policy}")
+        described = await Client(
+            client.server_url.geturl(), timeout=client.uaclient._timeout
+        ).connect_and_get_server_endpoints()
+        offered = [each for each in described if each.SecurityPolicyUri == policy.URI and each.SecurityMode == mode]
+        if not offered:
+            raise opcua_trust.UntrustedError(
+                f"the server offers no endpoint with policy {security.policy} and mode {security.mode}"
+            )
+        server = opcua_trust.trusted(offered[0].ServerCertificate, trust, client.server_url.netloc)
+    else:
+        server = await uacrypto.load_certificate(security.trust)
+    warnings = [opcua_trust.expiry(certificate, "the daemon's own", now), opcua_trust.expiry(server, "the server's", now)]
     names = certificate.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
     uris = names.get_values_for_type(x509.UniformResourceIdentifier)
     if uris:  # servers compare it with the certificate
@@ -84,6 +110,7 @@ async def apply(security: OpcUaSecurity, client: Any) -> None:
         getattr(security_policies, f"SecurityPolicy{security.policy}"),
         certificate=security.certificate,
         private_key=security.key,
-        server_certificate=security.trust,
-        mode=getattr(ua.MessageSecurityMode, security.mode),
+        server_certificate=uacrypto.CertProperties(server.public_bytes(Encoding.DER), "der"),
+        mode=mode,
     )
+    return "; ".join(filter(None, warnings))
