@@ -3,7 +3,7 @@
 import pytest
 
 from metrepost.configuration.judgement import judge
-from metrepost.endpoints.plan import ModbusEndpoint, SerialLine
+from metrepost.endpoints.plan import ModbusEndpoint, MqttEndpoint, MqttPoint, SerialLine
 from support_configuration import GOOD, changed, faults_of, loaded, written
 
 SERIAL = 'protocol = "modbus-rtu"\naddress = "/dev/ttyUSB0"'
@@ -84,3 +84,56 @@ def test_the_load_of_a_serial_line_is_told_and_a_full_one_is_warned_of(tmp_path)
     slow = changed(on_serial(), 'poll = "20 ms"', 'poll = "100 ms"')
     notes = [note for note in judge(loaded(written(tmp_path, slow))) if "line's time" in note.text]
     assert [note.level for note in notes] == ["info"]
+
+
+MQTT = 'protocol = "mqtt"\naddress = "mqtt://192.0.2.30"'
+SOURCE = 'x = { endpoint = "pub", topic = "gauges/cold", pointer = "/x", unit = "mm" }'
+
+
+def with_mqtt(endpoint: str = MQTT, tag: str = SOURCE) -> str:
+    text = changed(GOOD, "[endpoint.plc]", f"[endpoint.pub]\n{endpoint}\n[endpoint.plc]")
+    return text + f'\n[station.published]\nposition = "70 m"\n[station.published.tags]\n{tag}\n'
+
+
+def test_devices_that_publish(tmp_path):
+    keys = 'user = "reader"\npassword = { env = "WORD" }\nversion = "3.1.1"\npublish = "50 ms"'
+    tag = (
+        'x = { endpoint = "pub", topic = "t", pointer = "/x", quality_pointer = "/q", quality_good = "0", time_pointer = "/t" }'
+    )
+    line = loaded(written(tmp_path, with_mqtt(f"{MQTT}\n{keys}", tag)), {"WORD": "only-looks"})
+    pub = next(each for each in line.endpoints if each.name == "pub")
+    assert isinstance(pub, MqttEndpoint)
+    assert (pub.host, pub.port, pub.tls, pub.version, pub.password) == ("192.0.2.30", 1883, False, "3.1.1", "only-looks")
+    assert pub.points == (MqttPoint("published.x", "t", "/x", quality_pointer="/q", quality_good="0", time_pointer="/t"),)
+    assert line.plan.tags["published.x"].interval == pytest.approx(0.05)
+    assert "only-looks" not in repr(pub)
+    notes = [note.text for note in judge(line) if note.about == "endpoint pub"]
+    assert any("the password travels in the clear" in text for text in notes)
+
+
+@pytest.mark.parametrize(
+    ("endpoint", "tag", "key", "said"),
+    [
+        (MQTT.replace("mqtt://", "http://"), SOURCE, "endpoint.pub.address", "write mqtt://HOST:PORT"),
+        (MQTT.replace("mqtt://", "mqtt://me:secret@"), SOURCE, "endpoint.pub.address", "a login does not belong"),
+        (f'{MQTT}\npassword = "secret"', SOURCE, "endpoint.pub.password", "must not stand in this file as text"),
+        (f"{MQTT}\nqos = 2", SOURCE, "endpoint.pub.qos", "not one of them"),
+        (MQTT, SOURCE.replace("cold", "#"), "station.published.tags.x.topic", "stand for many topics"),
+        (MQTT, SOURCE.replace("/x", "x"), "station.published.tags.x.pointer", "no JSON Pointer"),
+        (MQTT, SOURCE.replace("pointer", "register = 1, pointer"), "station.published.tags.x.register", "no such key"),
+        (MQTT, SOURCE.replace("unit", "poll = '1 s', unit"), "station.published.tags.x.poll", "does not poll"),
+        (MQTT, f"{SOURCE}\n{SOURCE.replace('x = {', 'y = {')}", "station.published.tags.y.pointer", "same value already"),
+        (MQTT, SOURCE.replace('topic = "gauges/cold", ', ""), "station.published.tags.x", "topic is missing"),
+    ],
+)
+def test_what_is_refused_of_devices_that_publish(endpoint, tag, key, said, tmp_path):
+    faults = faults_of(written(tmp_path, with_mqtt(endpoint, tag)))
+    (fault,) = [fault for fault in faults if fault.key_path == key]
+    assert said in fault.wrong
+    assert "secret@" not in fault.wrong and '"secret"' not in fault.wrong
+
+
+def test_a_path_in_place_of_a_node(tmp_path):
+    text = changed(GOOD, "water = { ", "water = { path = 'Objects/Trough/Temperature', ")
+    faults = faults_of(written(tmp_path, text))
+    assert [(fault.key_path, "keep one" in fault.wrong) for fault in faults] == [("station.plc.tags.water.path", True)]

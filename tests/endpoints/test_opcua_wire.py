@@ -36,6 +36,8 @@ ALLOWED = {
     461: "CreateSession",
     467: "ActivateSession",
     473: "CloseSession",
+    527: "Browse",
+    533: "BrowseNext",
     631: "Read",
     751: "CreateMonitoredItems",
     787: "CreateSubscription",

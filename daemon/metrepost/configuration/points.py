@@ -44,6 +44,7 @@ _WIDTH: dict[Number, int] = {
     "float64": 4,
 }
 _ADDRESS = re.compile(r"(?P<host>\[[0-9A-Fa-f:.%\w]+\]|[^:/@\s\[\]]+)(?::(?P<port>\d{1,5}))?")
+_PATH = re.compile(r"Objects(?:/(?:nsu=[^;]+;|(?!nsu=))(?:&.|[^/&])+)+", re.DOTALL)
 _NODE = re.compile(
     r"(?:(?:nsu=[^;]+|ns=\d+);)?(?:i=\d+|s=.+|g=[0-9A-Fa-f-]{36}|b=[A-Za-z0-9+/=]+)", re.DOTALL
 )  # OPC 10000-6, 5.3.1.11
@@ -257,26 +258,41 @@ def _refuse_shared(points: list[tuple[WrittenTag, ModbusPoint]], unit_of: Callab
         taken.setdefault((unit, point.table, point.register, point.bit), written.name)
 
 
+def wrong_path(path: str) -> str:
+    """What is wrong with a browse path as written, "" when nothing is. No asyncua here: `opcua_paths` takes it apart the same way."""
+    steps = _PATH.fullmatch(path)
+    if steps:
+        return ""
+    return f'"{path}" is no path; write Objects/NAME/NAME, with nsu=URI; before a name where two namespaces have it'
+
+
 def _opcua(pieces: Pieces, name: str, table: OpcUaTable, tags: dict[str, Tag], secrets: SecretStore) -> OpcUaEndpoint:
     document, path = pieces.document, ("endpoint", name)
     points: list[OpcUaPoint] = []
     nodes: dict[str, str] = {}
     for written in _tags_at(pieces, name):
-        node = written.table.node
+        node, browse = written.table.node, written.table.path
+        if browse is not None:
+            wrong = wrong_path(browse) if node is None else "node and path name the same thing; keep one of them"
+            if wrong:
+                written.fault(("path",), wrong)
+                continue
+            node = ""
         if node is None:
             written.fault((), 'the key node is missing, such as node = "nsu=urn:northmere:core-3;s=Trough.Temperature"')
             continue
-        if not _NODE.fullmatch(node):
+        if browse is None and not _NODE.fullmatch(node):
             written.fault(("node",), f'"{node}" is no node id; write nsu=URI;s=NAME, or i=NUMBER in place of s=NAME')
             continue
-        if node in nodes:
-            written.fault(("node",), f"{nodes[node]} reads the same node already")
-        nodes.setdefault(node, written.name)
+        if (node or browse) in nodes:
+            written.fault(("path" if browse else "node",), f"{nodes[node or browse or '']} reads the same node already")
+        nodes.setdefault(node or browse or "", written.name)
         tag = tags[written.name]
         points.append(
             OpcUaPoint(
                 tag=written.name,
                 node=node,
+                path=browse or "",
                 scale=_scale(written),
                 offset=_offset(written),
                 latency=pieces.stations[written.station].latency,

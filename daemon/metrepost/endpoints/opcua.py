@@ -18,7 +18,8 @@ from .contract import Clock, Deliver, Probed
 from .opcua_health import OpcUaHealth, Pace
 from .opcua_ledger import Ledger
 from .opcua_link import EndpointError, Link, LinkLostError
-from .opcua_nodes import NodeError, resolve
+from .opcua_nodes import NodeError
+from .opcua_paths import Paths
 from .opcua_poll import Poller
 from .opcua_subscription import Feed, ValuesLostError, status_name
 from .plan import OpcUaEndpoint, OpcUaPoint
@@ -145,9 +146,9 @@ class OpcUaRunner:
         if point is None:
             return _not_read(tag, f"endpoint {self._endpoint.name} has no such tag")
         try:
-            node = resolve(point.node, namespaces)
+            node = await Paths(link, namespaces).node_of(point)
         except NodeError as error:
-            return _not_read(tag, str(error), {"node": point.node})
+            return _not_read(tag, str(error), {"node": point.node or point.path})
         asked, asked_at = time.monotonic(), self._clock.line_time()
         (answer,) = await link.read([node])
         took = time.monotonic() - asked
@@ -156,7 +157,12 @@ class OpcUaRunner:
         reading = opcua_decode.decode(point, answer, moment, status_name)
         variant = answer.Value
         code = int(answer.StatusCode.value) if answer.StatusCode is not None else 0
-        detail: dict[str, Any] = {"node": point.node, "resolved": node.to_string(), "status": status_name(code), "code": code}
+        detail: dict[str, Any] = {
+            "node": point.node or point.path,
+            "resolved": node.to_string(),
+            "status": status_name(code),
+            "code": code,
+        }
         for key, stamp in (("source_time", answer.SourceTimestamp), ("server_time", answer.ServerTimestamp)):
             if stamp is not None:
                 detail[key] = stamp.isoformat()

@@ -158,6 +158,26 @@ class Link:
         value = answer.Value.Value if answer.Value is not None else None
         return [str(uri) for uri in value] if isinstance(value, list) else []
 
+    async def browse(self, node: Any) -> list[Any]:
+        """References to the nodes below: every hierarchical reference, forward."""
+        wanted = ua.BrowseDescription(
+            NodeId=node,
+            BrowseDirection=ua.BrowseDirection.Forward,
+            ReferenceTypeId=ua.NodeId(ua.ObjectIds.HierarchicalReferences),
+            IncludeSubtypes=True,
+            NodeClassMask=0,
+            ResultMask=ua.BrowseResultMask.BrowseName,
+        )
+        with field_errors("browsing"):
+            (result,) = await self._session.browse(ua.BrowseParameters(NodesToBrowse=[wanted]))
+            found = list(result.References or [])
+            while result.ContinuationPoint:
+                more = ua.BrowseNextParameters(ReleaseContinuationPoints=False, ContinuationPoints=[result.ContinuationPoint])
+                (result,) = await self._session.browse_next(more)
+                found += result.References or []
+            result.StatusCode.check()
+        return found
+
     async def create_subscription(self, parameters: Any) -> Any:
         """What the server granted (CreateSubscriptionResult)."""
         with field_errors("making a subscription"):

@@ -14,7 +14,8 @@ from .opcua_batches import in_batches
 from .opcua_health import OpcUaHealth, Pace
 from .opcua_ledger import Ledger
 from .opcua_link import Link
-from .opcua_nodes import NodeError, resolve
+from .opcua_nodes import NodeError
+from .opcua_paths import Paths
 from .opcua_subscription import status_name
 from .plan import OpcUaEndpoint, OpcUaPoint
 from .schedule import Schedule
@@ -66,9 +67,10 @@ class Poller:
         namespaces = await link.namespaces()
         self._nodes.clear()
         self._wrong.clear()
+        paths = Paths(link, namespaces)
         for point in self._endpoint.points:
             try:
-                self._nodes[point.tag] = resolve(point.node, namespaces)
+                self._nodes[point.tag] = await paths.node_of(point)
             except NodeError as error:
                 self._wrong[point.tag] = str(error)
         self._health.failed_nodes = dict(self._wrong)

@@ -24,7 +24,8 @@ from .opcua_clock import ServerClock
 from .opcua_health import OpcUaHealth, Pace
 from .opcua_ledger import Ledger
 from .opcua_link import CURRENT_TIME, EndpointError, Link, LinkLostError, RefusedError
-from .opcua_nodes import NodeError, resolve
+from .opcua_nodes import NodeError
+from .opcua_paths import Paths
 from .plan import OpcUaEndpoint, OpcUaPoint
 
 _CLOCK_HANDLE = 1
@@ -154,9 +155,10 @@ class Feed:
         self._health.round_trip = time.monotonic() - asked_at
         wanted: list[tuple[int, OpcUaPoint, Any]] = []
         failed: dict[str, str] = {}
+        paths = Paths(link, namespaces)
         for point in points:
             try:
-                wanted.append((self._next_handle, point, resolve(point.node, namespaces)))
+                wanted.append((self._next_handle, point, await paths.node_of(point)))
                 self._next_handle += 1
             except NodeError as error:
                 failed[point.tag] = str(error)

@@ -84,10 +84,11 @@ class ModbusEndpoint(msgspec.Struct, frozen=True):
 
 
 class OpcUaPoint(msgspec.Struct, frozen=True):
-    """One tag behind an OPC UA node. `node` is an OPC 10000-6 node id string, ``nsu=uri;s=…`` preferred."""
+    """One tag behind an OPC UA node. `node` is an OPC 10000-6 node id string, ``nsu=uri;s=…`` preferred; or "" with a `path`."""
 
     tag: str
     node: str
+    path: str = ""
     scale: float = 1.0
     offset: float = 0.0
     latency: float = 0.0

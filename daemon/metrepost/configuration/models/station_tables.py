@@ -19,7 +19,7 @@ from ..table import (
 )
 
 MODBUS_KEYS = ("unit_id", "table", "register", "type", "bit", "word_order", "byte_order", "clears_on_read")
-OPCUA_KEYS = ("node",)
+OPCUA_KEYS = ("node", "path")
 MQTT_KEYS = ("topic", "pointer", "quality_pointer", "quality_good", "time_pointer")
 
 
@@ -41,6 +41,7 @@ class TagTable(Table):
     quality_pointer: str | None = None
     quality_good: Filled | None = None
     time_pointer: str | None = None
+    path: Filled | None = Field(default=None, examples=["Objects/Trough/Temperature"])
     scale: float | None = None
     offset: float | None = None
     unit: Unit | None = None
