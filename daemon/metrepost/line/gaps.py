@@ -62,9 +62,13 @@ class GapWatch:
             if seen is not None:  # of a tag that never delivered nothing was lost
                 self._lost(station, m, seen)
             return
+        if 0.0 < self._windows.get(station, 0.0) < m.end - self._seen.get(m.tag, m.end):
+            # one piece as long as the baseline's window: looked at, but there is nothing to judge it by
+            self._lost(station, m, self._seen[m.tag])
+            self._holes[station].why = "no reading for longer than the baselines of its rules"
         if self._holes and (hole := self._holes.get(station)) is not None and m.tag in hole.missing:
             window = self._windows.get(station, 0.0)
-            first = hole.back.setdefault(m.tag, m.start)
+            first = hole.back.setdefault(m.tag, m.end)
             if not 0.0 < window < first - hole.start or m.start - first >= LEARNT * window:
                 hole.missing.discard(m.tag)
             hole.end = max(hole.end, m.start)
