@@ -113,12 +113,13 @@ def _streams(records: Iterable[Record], verdict: Verdict) -> list[dict[str, Any]
             continue
         row = json.loads(record.payload)
         stream, epoch, number = row["id"].split("-")
-        known = first.setdefault(row["id"], record)
-        if known is not record:
+        known = first.get(row["id"])
+        if known is not None:
             verdict.counts[f"{level} doubles"] += 1
             if known != record:
                 verdict.wrong["doubles"].append(f"{row['id']} came twice with different bytes or topics")
             continue
+        first[row["id"]] = record
         verdict.counts[f"{level}s"] += 1
         place = (record.topic, epoch)
         if int(number) <= last_on_topic.get(place, 0):
@@ -202,6 +203,7 @@ class _Flaws:
         for rule, (station, gauge, kind) in RULES.items():
             low, high = (self._metre(t, gauge) for t in self._watched)
             rows = [r for r in self._truth if r["kind"] == kind and low < r["from"] and r["to"] < high]
+            rows.sort(key=lambda r: float(r["from"]))
             gaps = _merged(
                 [
                     (e["data"]["from"], e["data"]["to"])
