@@ -102,6 +102,7 @@ class Core:
         self._shrink = self._pair_gauges()
         self._hot_of = {(cold.partition(".")[0], hot): learner for (cold, hot), learner in self._shrink.items()}
         self._cut_value: float | None = None
+        self._cut_unplaced: Measured | None = None
         self._next_reel = 0.0
         self._next_load = 0.0
         looked_at, watched = self._looked_at(frozenset(held))
@@ -279,6 +280,9 @@ class Core:
             self._built_in(builtin.COUNTER_STANDS, self.axis.standing, reading.time, why, out)
         if not self.axis.plan.speed:
             self._state_changed(reading.time, out)
+        if (cut := self._cut_unplaced) is not None and self.axis.ready:
+            self._cut_unplaced = None
+            self._cut_read(cut, out)
         if self._reels is not None and self._reels.opened != self._reels.opened and self._accumulator_known():
             metre = self.take_up_metre()
             if metre is not None:
@@ -314,9 +318,17 @@ class Core:
         if m.tag == take_up.reel:
             self._reels.reel_name(f"{m.value:g}")
         if m.tag == take_up.cut:
-            before, self._cut_value = self._cut_value, m.value
-            if before is not None and before != m.value:
-                self._cut(m, out)
+            self._cut_read(m, out)
+
+    def _cut_read(self, m: Measured, out: list[Output]) -> None:
+        """A change of the cut tag is a cut. After a restart it may come before the counter says where: then it waits."""
+        cut = self._cut_value is not None and self._cut_value != m.value
+        if cut and (self.axis is None or not self.axis.ready):
+            self._cut_unplaced = m
+            return
+        self._cut_value = m.value
+        if cut:
+            self._cut(m, out)
 
     def _die_metre(self, time: float) -> float:
         if self.axis is None or not self.axis.ready:

@@ -8,6 +8,7 @@ done, wall clock) and the logs in the folder.
 import json
 import os
 import random
+import resource
 import select
 import shutil
 import signal
@@ -31,6 +32,8 @@ HERE = Path(__file__).parent
 ROOT = "metrepost/v1/northmere/extrusion/core-3/"
 ENDPOINTS = ("gauges", "drives", "plc")
 DAMAGE: tuple[Mode, ...] = ("refuse", "half-open", "delay", "trickle", "corrupt", "duplicate", "reorder")
+KINDS = ("broker proxy", "broker restart", "endpoint", "endpoint", "endpoint", "freeze")
+"""Harm between two kills, as often as it stands here. There is ``full disk`` too."""
 READY = 60.0
 """Seconds that a loaded machine may take to start the daemon."""
 
@@ -89,6 +92,14 @@ class Daemon:
     def send(self, number: int) -> None:
         """Send a signal."""
         os.kill(self._pid, number)
+
+    def full(self, seconds: float) -> None:
+        """No file of the daemon can grow beyond what its log needs: every write of the journal fails, as on a full disk."""
+        before = resource.prlimit(self._pid, resource.RLIMIT_FSIZE)
+        room = self.log.stat().st_size + 8192
+        resource.prlimit(self._pid, resource.RLIMIT_FSIZE, (room, before[1]))
+        time.sleep(seconds)
+        resource.prlimit(self._pid, resource.RLIMIT_FSIZE, before)
 
     def end(self, number: int) -> int:
         """Send a signal and wait for the end; its exit code, minus the signal that killed it."""
@@ -196,6 +207,7 @@ class Round:
         seed: int,
         kills: int,
         forgetful: bool = False,
+        kinds: tuple[str, ...] = KINDS,
         up: tuple[float, float] = (1.0, 9.0),
         progress: Callable[[str, int], None] = lambda _what, _events: None,
     ) -> None:
@@ -204,6 +216,7 @@ class Round:
         self._seed = seed
         self._kills = kills
         self._forgetful = forgetful
+        self._kinds = kinds
         self._up = up
         self._progress = progress
         self._random = random.Random(seed)
@@ -303,7 +316,7 @@ class Round:
 
     def _disturb(self) -> None:
         began = time.time()
-        what = self._random.choice(("broker proxy", "broker restart", "endpoint", "endpoint", "endpoint", "freeze"))
+        what = self._random.choice(self._kinds)
         length = self._random.uniform(0.5, 3.0)
         if what == "broker proxy":
             # no damage between daemon and broker but what TCP lets through: MQTT has no checksum of its own
@@ -319,6 +332,8 @@ class Round:
             mode = self._random.choice(DAMAGE)
             self._span(name, mode, length)
             what = f"{name} {mode}"
+        elif what == "full disk":
+            self._daemon.full(length)
         else:
             self._daemon.send(signal.SIGSTOP)
             self._wait(length)

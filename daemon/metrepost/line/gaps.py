@@ -62,12 +62,14 @@ class GapWatch:
             if seen is not None:  # of a tag that never delivered nothing was lost
                 self._lost(station, m, seen)
             return
-        if 0.0 < self._windows.get(station, 0.0) < m.end - self._seen.get(m.tag, m.end):
+        window = self._windows.get(station, 0.0)
+        hole = self._holes.get(station)
+        waited_for = hole is not None and m.tag in hole.missing
+        if not waited_for and 0.0 < window < m.end - self._seen.get(m.tag, m.end):
             # one piece as long as the baseline's window: looked at, but there is nothing to judge it by
-            self._lost(station, m, self._seen[m.tag])
-            self._holes[station].why = "no reading for longer than the baselines of its rules"
-        if self._holes and (hole := self._holes.get(station)) is not None and m.tag in hole.missing:
-            window = self._windows.get(station, 0.0)
+            hole = self._lost(station, m, self._seen[m.tag])
+            hole.why, waited_for = "no reading for longer than the baselines of its rules", True
+        if hole is not None and waited_for:
             first = hole.back.setdefault(m.tag, m.end)
             if not 0.0 < window < first - hole.start or m.start - first >= LEARNT * window:
                 hole.missing.discard(m.tag)
@@ -76,7 +78,7 @@ class GapWatch:
                 hole.whole_at = m.time
         self._seen[m.tag] = m.end
 
-    def _lost(self, station: str, m: Measured, seen: float) -> None:
+    def _lost(self, station: str, m: Measured, seen: float) -> _Hole:
         hole = self._holes.get(station)
         if hole is None:
             hole = self._holes[station] = _Hole(seen, m.end, m.time, set(), "")
@@ -86,6 +88,7 @@ class GapWatch:
         hole.back.pop(m.tag, None)
         hole.whole_at = None
         hole.why = f"no usable reading ({m.reason})" if m.reason else "no usable reading"
+        return hole
 
     def begin(self, station: str, time: float, start: float, end: float, why: str) -> None:
         """Nobody watched from `start` on: the gap ends when every tag of the station has delivered."""
