@@ -120,6 +120,8 @@ class GapWatch:
             if (tags := self._of.get(station)) is not None:
                 self._holes[station] = hole
                 hole.missing &= tags
+                if not hole.missing and hole.whole_at is None:
+                    hole.whole_at = hole.since
 
     def under_way(self) -> dict[str, float]:
         """Stations with a gap that is not told whole, and the metre where it began."""
