@@ -31,6 +31,7 @@ class _Hole(msgspec.Struct):
     whole_at: float | None = None
     told_open: bool = False
     back: dict[str, float] = {}
+    restarted: bool = False
 
 
 class GapWatch:
@@ -71,7 +72,9 @@ class GapWatch:
             hole.why, waited_for = "no reading for longer than the baselines of its rules", True
         if hole is not None and waited_for:
             first = hole.back.setdefault(m.tag, m.end)
-            if not 0.0 < window < first - hole.start or m.start - first >= LEARNT * window:
+            # after a restart the baselines are those of the last snapshot, however short the gap
+            learns = window > 0.0 and (hole.restarted or first - hole.start > window)
+            if not learns or m.start - first >= LEARNT * window:
                 hole.missing.discard(m.tag)
             hole.end = max(hole.end, m.start)
             if not hole.missing:
@@ -93,7 +96,7 @@ class GapWatch:
     def begin(self, station: str, time: float, start: float, end: float, why: str) -> None:
         """Nobody watched from `start` on: the gap ends when every tag of the station has delivered."""
         tags = self._of.get(station, set())
-        self._holes[station] = _Hole(start, end, time, set(tags), why)
+        self._holes[station] = _Hole(start, end, time, set(tags), why, restarted=True)
 
     def tick(self, now: float) -> list[tuple[float, StretchEvent]]:
         """Gaps to be told now, each with the moment it began."""
