@@ -30,7 +30,8 @@ def assemble(loaded: LoadedLine, keep: Mapping[str, RunningRule] | None = None) 
     held = frozenset(
         p.tag for e in loaded.endpoints if isinstance(e, OpcUaEndpoint) and e.mode == "subscribe" for p in e.points
     )
-    return Core(plan, engine, alarms, RollupBook(plan.rollups, plan.tags, held=held), LoadMeter(LoadSettings()), held)
+    rollups = RollupBook(plan.rollups, plan.tags, held=held)
+    return Core(plan, engine, alarms, rollups, LoadMeter(LoadSettings()), held=held)
 
 
 def running_rules(plan: LinePlan, rules: Iterable[tuple[str, RuleSettings]]) -> list[RunningRule]:

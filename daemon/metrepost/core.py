@@ -15,6 +15,7 @@ from .events import (
     AlarmState,
     ClockEvent,
     CounterEvent,
+    CutEvent,
     EndpointEvent,
     Event,
     EventData,
@@ -22,6 +23,7 @@ from .events import (
     NoteEvent,
     ReclassifiedEvent,
     ReelState,
+    Rollup,
     RollupOut,
     SampleEvent,
     StretchEvent,
@@ -29,6 +31,7 @@ from .events import (
 from .line import builtin
 from .line.axis import LengthAxis
 from .line.computed import ComputedTag
+from .line.gaps import GapWatch
 from .line.pieces import Placer
 from .line.plan import LinePlan, Product, Registration
 from .line.reels import ReelBook
@@ -68,8 +71,10 @@ class Core:
         alarms: AlarmBook,
         rollups: RollupBook,
         load: LoadMeter,
+        *,
         held: Collection[str] = (),
     ) -> None:
+        """`held` names tags that are reported on change: their silence is no gap, and they stand for a computed value."""
         self.plan = plan
         self._engine = engine
         self.alarms = alarms
@@ -97,11 +102,45 @@ class Core:
         self._shrink = self._pair_gauges()
         self._hot_of = {(cold.partition(".")[0], hot): learner for (cold, hot), learner in self._shrink.items()}
         self._cut_value: float | None = None
+        self._cut_unplaced: Measured | None = None
         self._next_reel = 0.0
         self._next_load = 0.0
-        self._resumed = False
+        looked_at, watched = self._looked_at(frozenset(held))
+        self._looked_at_stations = looked_at
+        self._gaps = GapWatch(watched if self.axis is not None else {}, self._baselines())
+        self._undecided_before: dict[str, float] = {}
         self.unknown_tags = 0
         self.late_inputs = 0
+
+    def _looked_at(self, held: frozenset[str]) -> tuple[list[str], dict[str, str]]:
+        """Stations that rules look at, and the polled tags (with their stations) through which they do."""
+        inputs = {item.tag: item.of for item in self.plan.computed}
+        stations: set[str] = set()
+        tags: dict[str, str] = {}
+        todo = [tag for running in self._engine.rules for tag in running.rule.settings.tags() if tag in self.plan.tags]
+        stations.update(self.plan.tags[tag].station for tag in todo)
+        known = set(todo)
+        while todo:
+            tag = todo.pop()
+            if tag in inputs:
+                new = [one for one in inputs[tag] if one not in known and one in self.plan.tags]
+                known.update(new)
+                todo.extend(new)
+            elif tag not in held:
+                tags[tag] = self.plan.tags[tag].station
+        return sorted(stations), tags
+
+    def _baselines(self) -> dict[str, float]:
+        """The shortest baseline window of the rules that look at each station, metres."""
+        windows: dict[str, float] = {}
+        for running in self._engine.rules:
+            window = getattr(running.rule.settings, "baseline", None)
+            if isinstance(window, float):
+                for tag in running.rule.settings.tags():
+                    if tag in self.plan.tags:
+                        station = self.plan.tags[tag].station
+                        windows[station] = min(window, windows.get(station, window))
+        return windows
 
     def _pair_gauges(self) -> dict[tuple[str, str], ShrinkLearner]:
         """Learners for tags of one name and unit at two stations that are named as carrier by a rule: (cold tag, hot tag)."""
@@ -235,29 +274,36 @@ class Core:
             ):
                 self._built_in(builtin.COUNTER_JUMPED, True, reading.time, told.explanation, out, pulse=True, metre=told.metre)
             if told.what == "restart":
-                self._gaps(told, out)
+                self._missed(told, reading.time, out)
         if self.axis.standing != stood:
             why = "speed and counter disagree" if self.axis.standing else "the counter moves again"
             self._built_in(builtin.COUNTER_STANDS, self.axis.standing, reading.time, why, out)
         if not self.axis.plan.speed:
             self._state_changed(reading.time, out)
+        if (cut := self._cut_unplaced) is not None and self.axis.ready:
+            self._cut_unplaced = None
+            self._cut_read(cut, out)
         if self._reels is not None and self._reels.opened != self._reels.opened and self._accumulator_known():
             metre = self.take_up_metre()
             if metre is not None:
                 self._reels.start(metre)
 
-    def _gaps(self, told: CounterEvent, out: list[Output]) -> None:
-        """After a restart, what passed each station unseen is a gap: never a quiet stretch."""
-        if not told.bridged > 0 or told.metre is None:
+    def _missed(self, told: CounterEvent, time: float, out: list[Output]) -> None:
+        """After a restart, what passed each station unseen is a gap: never a quiet stretch. It begins where the journal stops to
+        know what became of the cable, and ends where the station is read again.
+        """
+        before, self._undecided_before = self._undecided_before, {}
+        if told.metre is None:
             return
-        looked_at = {
-            self.plan.tags[t].station for r in self._engine.rules for t in r.rule.settings.tags() if t in self.plan.tags
-        }
-        for station in sorted(looked_at):
-            offset = self._reference - self.plan.stations[station].position
-            end = told.metre + offset
-            why = f"{station} was not watched from metre {end - told.bridged:.1f} to {end:.1f}: the daemon was down"
-            self._event(self._now, gap_for(station, self._now, end - told.bridged, end, why), out)
+        polled = set(self._gaps.stations)
+        for station in self._looked_at_stations:
+            end = told.metre + self._reference - self.plan.stations[station].position
+            start = min(end - max(told.bridged, 0.0), before.get(station, end))
+            if station in polled:
+                self._gaps.begin(station, time, start, end, "the daemon was down")
+            elif end > start:
+                why = f"{station} was not watched from metre {start:.1f} to {end:.1f}: the daemon was down"
+                self._event(self._now, gap_for(station, self._now, start, end, why), out)
 
     def _line_tags(self, m: Measured, out: list[Output]) -> None:
         state, take_up, product = self.plan.state, self.plan.take_up, self.plan.product
@@ -272,9 +318,17 @@ class Core:
         if m.tag == take_up.reel:
             self._reels.reel_name(f"{m.value:g}")
         if m.tag == take_up.cut:
-            before, self._cut_value = self._cut_value, m.value
-            if before is not None and before != m.value:
-                self._cut(m, out)
+            self._cut_read(m, out)
+
+    def _cut_read(self, m: Measured, out: list[Output]) -> None:
+        """A change of the cut tag is a cut. After a restart it may come before the counter says where: then it waits."""
+        cut = self._cut_value is not None and self._cut_value != m.value
+        if cut and (self.axis is None or not self.axis.ready):
+            self._cut_unplaced = m
+            return
+        self._cut_value = m.value
+        if cut:
+            self._cut(m, out)
 
     def _die_metre(self, time: float) -> float:
         if self.axis is None or not self.axis.ready:
@@ -351,6 +405,8 @@ class Core:
             elif tag == cold:
                 learner.cold(m, wet=cold.partition(".")[0] in self._wet)
         self._last[tag] = m
+        if self.axis is not None and self.axis.ready:
+            self._gaps.reading(m)
         out.append(m)
         for found in self._engine.reading(m, self):
             self._found(found, out)
@@ -441,6 +497,8 @@ class Core:
         self._now = max(self._now, tick.time)
         for found in self._engine.tick(self):
             self._found(found, out)
+        for began, gap in self._gaps.tick(self._now):
+            self._event(began, gap, out)
         self._alarms_told(self.alarms.tick(self._now), out)
         out.extend(self._rollups.tick(self._now, self.metre_now if self.axis is not None and self.axis.ready else None))
         out.extend(self._load.tick(self._now))
@@ -504,14 +562,33 @@ class Core:
     # ---- restart ---------------------------------------------------------------------------------------------------------
 
     def place(self) -> dict[str, Any]:
-        """The small part of `snapshot` that says where the line stands: cheap enough to be kept every second."""
+        """The small part of `snapshot` that says where the line stands: cheap enough to be kept with every event."""
         return {
             "time": self._now,
             "axis": self.axis.snapshot() if self.axis is not None else {},
             "line": self._line.snapshot() if self._line.known else None,
             "product": self._product.snapshot(),
             "cut": self._cut_value,
+            "wet": {station: [wet.carried_by, wet.since] for station, wet in self._wet.items()},
+            "undecided": self._undecided(),
         }
+
+    def _undecided(self) -> dict[str, float]:
+        """Station: the metre from which on what was seen is not told yet. A kill loses it, and it becomes part of the gap."""
+        out = {
+            station: min(metre, self._undecided_before.get(station, metre)) for station, metre in self._gaps.under_way().items()
+        }
+        for station, metre in (*self._undecided_before.items(), *self._engine.undecided().items()):
+            out[station] = min(metre, out.get(station, metre))
+        return out
+
+    def told(self) -> dict[str, Any]:
+        """Of each rule that told something since `kept`: the state that must be committed with it. For `restore`."""
+        return self._engine.told()
+
+    def kept(self) -> None:
+        """What `told` gave, or a whole snapshot, is committed."""
+        self._engine.kept()
 
     def snapshot(self) -> dict[str, Any]:
         """All state as plain data, so that a restart goes on where it was."""
@@ -522,19 +599,23 @@ class Core:
             "rules": self._engine.snapshot(),
             "rollups": self._rollups.snapshot(),
             "load": self._load.snapshot(),
-            "wet": {station: [wet.carried_by, wet.since] for station, wet in self._wet.items()},
             "shrink": {f"{cold} {hot}": s.snapshot() for (cold, hot), s in self._shrink.items()},
         }
 
-    def replay(self, data: EventData, time: float) -> None:
-        """An event of this line that the journal holds and the snapshot does not: for reel record and alarm load only.
-
-        Nothing is told again, and no rule hears of it.
+    def replay(self, data: EventData | Rollup, time: float) -> list[RollupOut]:
+        """An event or rollup of this line that the journal holds and the snapshot does not: for reel record, alarm load and
+        rollups. Replay rollups first. Nothing is told again, and no rule hears of it; what a cut still owes is returned.
         """
+        if isinstance(data, Rollup):
+            self._rollups.replay(data, time)
+            return []
         if self._reels is not None:
             self._reels.replay(data)
         if isinstance(data, AlarmEvent):
             self._load.note(data, time)
+        if isinstance(data, CutEvent) and data.metre is not None:
+            return self._rollups.cut(data.metre, data.reel, time)
+        return []
 
     def take_over(self, before: "Core", anew: Collection[str], same: Collection[str]) -> tuple[list[Output], list[str]]:
         """Go on from the core of the files as they were, between two inputs.
@@ -580,16 +661,23 @@ class Core:
         tags = self.plan.tags
         self._last = {tag: m for tag, m in before._last.items() if tags.get(tag) == before.plan.tags[tag]}
         self._load = before._load
+        self._gaps.take_over(before._gaps)
+        self._undecided_before = before._undecided_before
         self._now, self._next_load, self._next_reel = before._now, before._next_load, before._next_reel
         self.unknown_tags, self.late_inputs = before.unknown_tags, before.late_inputs
         out: list[Output] = []
         self._alarms_told(self.alarms.take_over(before.alarms, anew, self._now), out)
         return out, trouble
 
-    def restore(self, state: Mapping[str, Any], place: Mapping[str, Any] | None = None) -> list[str]:
-        """Take back a snapshot, and a later `place` if there is one. Returns, in words, what could not be used."""
+    def restore(
+        self, state: Mapping[str, Any], place: Mapping[str, Any] | None = None, told: Mapping[str, Any] | None = None
+    ) -> list[str]:
+        """Take back a snapshot, and what was kept later: `place`, and the states that rules `told`. Returns, in words, what could
+        not be used.
+        """
         trouble: list[str] = []
-        where = place if place and place["time"] >= state.get("time", 0.0) else state
+        where = place or state
+        self._undecided_before = dict(where.get("undecided") or {})
         if self.axis is not None:
             self.axis.restore(where.get("axis") or {})
         if where.get("line"):
@@ -600,11 +688,14 @@ class Core:
         if self._reels is not None and state.get("reels"):
             self._reels.restore(state["reels"])
         trouble.extend(f"rule {name} starts anew" for name in self._engine.restore(state.get("rules") or {}))
+        trouble.extend(f"rule {name} may tell again what it told" for name in self._engine.restore(told or {}))
         if state.get("rollups"):
             trouble.extend(f"rollups of {tag} begin anew" for tag in self._rollups.restore(state["rollups"]))
         if state.get("load") and not self._load.restore(state["load"]):
             trouble.append("alarm load is counted anew")
-        self._wet = {s: _Wet(carried_by, since) for s, (carried_by, since) in (state.get("wet") or {}).items()}
+        self._wet = {
+            s: _Wet(carried_by, since) for s, (carried_by, since) in (where.get("wet", state.get("wet")) or {}).items()
+        }
         for (cold, hot), learner in self._shrink.items():
             saved = (state.get("shrink") or {}).get(f"{cold} {hot}")
             if saved:

@@ -27,7 +27,7 @@ from .health.figures import LineFigures, Standing
 from .journal import AsyncJournal, Item, Journal, JournalError, Present, Retention, Snapshot
 from .notify import Notifier
 from .publish import topics
-from .publish.cloudevents import STREAMS, decode_event
+from .publish.cloudevents import STREAMS, Stream, decode_event, decode_rollup
 from .publish.mqtt import MqttPublisher
 from .publish.payloads import EndpointHealth, StatePayload
 from .readings import Act, Measured, Reading, Tick
@@ -104,6 +104,7 @@ class LineService:
         self._next: tuple[LoadedLine, asyncio.Future[None]] | None = None
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._group: asyncio.TaskGroup | None = None
+        self._commits = 0
 
     # ---- the loop --------------------------------------------------------------------------------------------------------
 
@@ -203,10 +204,13 @@ class LineService:
     async def _commit(self) -> None:
         """Commit what the core said, then tell people and listeners. A full disk is waited out; nothing is told uncommitted."""
         now = self.clock.line_time()
-        whole, place = now >= self._next_snapshot, now >= self._next_place
-        if not self._pending and not whole and not place:
+        whole = now >= self._next_snapshot
+        # where the line stands goes with every event: what a kill makes a gap begins behind what was told
+        place = whole or now >= self._next_place or any(isinstance(item, Event) for item in self._pending)
+        if not self._pending and not place:
             return
         outputs = self._pending[:]
+        self._commits += 1
         batch: list[Item] = []
         for item in outputs:
             if isinstance(item, Event | RollupOut | AlarmState | ReelState):
@@ -222,13 +226,19 @@ class LineService:
             self._next_place = now + PLACE_EVERY
         if whole:
             events = sum(isinstance(item, Event) for item in batch)
+            rollups = sum(isinstance(item, RollupOut) for item in batch)
             state = {
                 **self.core.snapshot(),
                 "events": self._journal.positions("event").last + events,
+                "rollups_upto": self._journal.positions("rollup").last + rollups,
                 "epoch": self._journal.epoch,
+                "commit": self._commits,
             }
             batch.append(Snapshot("core", msgspec.json.encode(state)))
             self._next_snapshot = now + SNAPSHOT_EVERY
+        else:
+            for rule, kept in self.core.told().items():
+                batch.append(Snapshot(f"rule {rule}", msgspec.json.encode({"commit": self._commits, "state": kept})))
         try:
             await self._journal.commit(batch)
         except JournalError as error:
@@ -242,6 +252,7 @@ class LineService:
             log.info("journal writes again", line=self.plan.name)
             self._journal_down = ""
         del self._pending[: len(outputs)]
+        self.core.kept()
         for item in outputs:
             if isinstance(item, Event):
                 log.debug("event", line=self.plan.name, kind=item.data.kind, data=item.data)
@@ -337,9 +348,12 @@ class LineService:
         trouble: list[str] = []
         if saved is not None or place is not None:
             state = msgspec.json.decode(saved) if saved is not None else {}
-            trouble = self.core.restore(state, msgspec.json.decode(place) if place is not None else None)
+            told = await self._told(int(state.get("commit", 0)))
+            trouble = self.core.restore(state, msgspec.json.decode(place) if place is not None else None, told)
             if state.get("epoch", self._journal.epoch) == self._journal.epoch:
-                await self._replay(int(state.get("events", 0)))
+                last = self._journal.positions("rollup").last
+                await self._replay("rollup", int(state.get("rollups_upto", 0 if saved is None else last)))
+                await self._replay("event", int(state.get("events", 0)))
         alarms = await self._journal.snapshot("alarms")
         if alarms is not None:
             restored = self.core.alarms.restore(msgspec.json.decode(alarms))
@@ -357,13 +371,27 @@ class LineService:
         await self._commit()
         log.info("watching", line=self.plan.name, stations=len(self.plan.stations), tags=len(self.plan.tags), trouble=trouble)
 
-    async def _replay(self, after: int) -> None:
-        """Events between the last whole snapshot and a kill go into the reel record and the alarm load once more."""
-        while rows := await self._journal.held("event", after, 500):
+    async def _told(self, since: int) -> dict[str, object]:
+        """What rules told after the last whole snapshot, as their states then."""
+        told: dict[str, object] = {}
+        self._commits = since
+        for name, _ in self.loaded.rules:
+            saved = await self._journal.snapshot(f"rule {name}")
+            if saved is None:
+                continue
+            kept = msgspec.json.decode(saved)
+            if kept["commit"] > since:
+                told[name] = kept["state"]
+                self._commits = max(self._commits, kept["commit"])
+        return told
+
+    async def _replay(self, stream: Stream, after: int) -> None:
+        """What was told between the last whole snapshot and a kill goes into reel record, alarm load and rollups once more."""
+        while rows := await self._journal.held(stream, after, 500):
             for row in rows:
-                data = decode_event(row.payload)
+                data = decode_event(row.payload) if stream == "event" else decode_rollup(row.payload)
                 if data is not None:
-                    self.core.replay(data, row.time)
+                    self._pending.extend(self.core.replay(data, row.time))
             after = rows[-1].sequence
 
     def _configuration(

@@ -75,6 +75,7 @@ class Truth:
             "start": self._start,
             "until": self._start + self.until,
             "speed": scenario.speed,
+            "counter_start": scenario.counter_start,
             "limit": scenario.limit,
             "hot": line.place("hot-gauge").position,
             "cold": line.place("cold-gauge").position,

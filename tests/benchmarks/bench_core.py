@@ -53,7 +53,8 @@ def main() -> None:
     for _ in range(options.runs):
         least, whole = floor(items), core(items)
         print(
-            f"{readings} readings: core {readings / whole:.0f} a CPU second, floor {readings / least:.0f}, core is {whole / least:.0f} floors"
+            f"{readings} readings: core {readings / whole:.0f} a CPU second, floor {readings / least:.0f}, "
+            f"core is {whole / least:.0f} floors"
         )
 
 

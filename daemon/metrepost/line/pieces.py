@@ -65,7 +65,8 @@ class Placer:
                 begin = previous[1]
         elif tag.window > 0.0:
             begin = axis.place(reading.time - tag.window).length + offset
-        self._previous[reading.tag] = (reading.time, metre)
+        # the register was cleared somewhere between question and answer: the next piece begins at the earliest of it
+        self._previous[reading.tag] = (reading.time, metre - abs(place.speed) * reading.time_uncertainty)
         low, high = (begin, metre) if begin <= metre else (metre, begin)
         return Measured(
             reading.tag,

@@ -34,8 +34,16 @@ def stretch_for(
     )
 
 
-def gap_for(station: str, time: float, start: float, end: float, why: str) -> StretchEvent:
-    """A piece that a station did not look at: a gap in observation is never a quiet stretch."""
+def gap_for(station: str, time: float, start: float, end: float | None, why: str) -> StretchEvent:
+    """A piece that a station did not look at: a gap in observation is never a quiet stretch. `end` is None while it goes on."""
     return StretchEvent(
-        mark="gap", cause="outage", station=station, metre=start, start=start, end=end, decided=rfc3339(time), explanation=why
+        mark="gap",
+        cause="outage",
+        station=station,
+        metre=start,
+        start=start,
+        end=end,
+        open=end is None,
+        decided=rfc3339(time),
+        explanation=why,
     )

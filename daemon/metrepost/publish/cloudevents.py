@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from ..events import EVENT_KINDS, Event, EventData, RollupOut
+from ..events import EVENT_KINDS, Event, EventData, Rollup, RollupOut
 from ..readings.moment import rfc3339
 
 Stream = Literal["event", "rollup"]
@@ -71,6 +71,14 @@ class _Received(msgspec.Struct):
 
 _received = msgspec.json.Decoder(_Received)
 _by_type = {event_type(kind.kind): msgspec.json.Decoder(kind) for kind in EVENT_KINDS}
+
+
+_rollup = msgspec.json.Decoder(Rollup)
+
+
+def decode_rollup(payload: bytes) -> Rollup:
+    """The rollup in a CloudEvent of ours."""
+    return _rollup.decode(_received.decode(payload).data)
 
 
 def decode_event(payload: bytes) -> EventData | None:

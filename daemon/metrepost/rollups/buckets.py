@@ -17,7 +17,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from ..events import RollupOut
+from ..events import Rollup, RollupOut
 from ..line.plan import RollupPlan
 from ..readings import Measured, Tag
 from .bucket import Span
@@ -67,6 +67,9 @@ class RollupBook:
         self._places: dict[str, deque[tuple[float, float]]] = {}
         self._now = 0.0
         self._next_look = 0.0
+        # after a restart: how far the buckets of a tag and span were told already, along the span's own axis
+        self._told: dict[tuple[str, str], float] = {}
+        self._timed = {span.name for span in spans if span.timed}
 
     def keeps(self, tag: str) -> bool:
         """Whether a tag has rollups: readings of others need not be handed in."""
@@ -81,7 +84,7 @@ class RollupBook:
             self._now = m.time
         out: list[RollupOut] = []
         track.reading(m, product, self._now, out)
-        return out
+        return self._new(out) if self._told else out
 
     def tick(self, now: float, metre_now: Callable[[str], float] | None = None) -> list[RollupOut]:
         """Line time went on: close what is overdue.
@@ -102,14 +105,35 @@ class RollupBook:
             metre = self._metre_then(track.tag.station, now - track.wait)
             if metre_now is None or metre is not None:  # at first nobody knows where the cable was that long ago
                 track.waited(now, metre, out)
-        return out
+        return self._new(out) if self._told else out
 
     def cut(self, metre: float, reel: str, now: float | None = None) -> list[RollupOut]:
         """`reel` ends at cable metre `metre`. Reels of tags that have not answered for that metre yet are told later."""
         out: list[RollupOut] = []
         for track in self._tracks.values():
             track.cut(Cut(metre, reel, self._now if now is None else now), out)
-        return out
+        return self._new(out) if self._told else out
+
+    def replay(self, rollup: Rollup, time: float) -> None:
+        """A bucket that was told after the snapshot that was restored: it is not told a second time. `time` as in `RollupOut`."""
+        key = (rollup.tag, rollup.span)
+        reached = self._reached(rollup, time)
+        self._told[key] = max(reached, self._told.get(key, reached))
+
+    def _reached(self, rollup: Rollup, time: float) -> float:
+        return time if rollup.span in self._timed or rollup.end is None else rollup.end
+
+    def _new(self, out: list[RollupOut]) -> list[RollupOut]:
+        """Without what was told before a kill."""
+        new: list[RollupOut] = []
+        for item in out:
+            key = (item.data.tag, item.data.span)
+            told = self._told.get(key)
+            if told is not None and self._reached(item.data, item.time) <= told:
+                continue
+            self._told.pop(key, None)  # the buckets of a tag come in order: from here on all are new
+            new.append(item)
+        return new
 
     @property
     def dropped(self) -> dict[str, float]:

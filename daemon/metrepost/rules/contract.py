@@ -252,6 +252,16 @@ class Rule:
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take back what `snapshot` gave. Unknown or missing keys are ignored: a newer version must accept older state."""
 
+    def told_state(self) -> dict[str, Any]:
+        """The part of `snapshot` that must agree with what the rule has told: it is kept with the commit that tells it, so that
+        after a kill nothing is told twice and no condition is forgotten. All of it, unless that would be large.
+        """
+        return self.snapshot()
+
+    def undecided(self) -> tuple[str, float] | None:
+        """Station and metre from which on something is under way that is not told yet: lost by a kill, so told as a gap then."""
+        return None
+
     def act(self, act: Act, view: View) -> list[Finding]:
         """Something a person saw or did that concerns rules (``drop_seen``)."""
         return []

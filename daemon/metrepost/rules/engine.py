@@ -51,6 +51,7 @@ class Engine:
         self._by_tag: dict[str, list[RunningRule]] = {}
         self._by_kind: dict[str, list[RunningRule]] = {}
         self._held_off: dict[str, list[HoldOffWatch]] = {}
+        self._told: set[str] = set()
         self._settings = {running.rule.name: running.rule.settings for running in self._rules}
         for running in self._rules:
             for tag in dict.fromkeys(running.rule.settings.tags()):
@@ -77,8 +78,7 @@ class Engine:
             rule = running.rule
             holds = running.holds(m.metre, view)
             if running.blind is not None:
-                for condition in running.blind.reading(m, holds=holds):
-                    out.append(Found(rule.name, condition))
+                self._blind(rule, running.blind.reading(m, holds=holds), out)
             if m.quality is not BAD and holds:
                 found = rule.judge(m, view)
             else:
@@ -100,7 +100,7 @@ class Engine:
         for running in self._rules:
             rule = running.rule
             if running.blind is not None:
-                out.extend(Found(rule.name, c) for c in running.blind.tick(view, running.holds))
+                self._blind(rule, running.blind.tick(view, running.holds), out)
             found = rule.tick(view)
             if found:
                 self._collect(rule, found, view, out, 0)
@@ -121,7 +121,13 @@ class Engine:
                 self._collect(running.rule, found, view, out, 0)
         return out
 
+    def _blind(self, rule: Rule, found: Iterable[Condition], out: list[Found]) -> None:
+        for condition in found:
+            self._told.add(rule.name)
+            out.append(Found(rule.name, condition))
+
     def _collect(self, rule: Rule, found: Iterable[Finding], view: View, out: list[Found], depth: int) -> None:
+        self._told.add(rule.name)
         for finding in found:
             out.append(Found(rule.name, finding))
             if isinstance(finding, Told):
@@ -131,20 +137,42 @@ class Engine:
         if depth >= DEPTH:
             return
         for running in self._by_kind.get(event.kind, ()):
+            self._told.add(running.rule.name)  # it has counted the event, though it may say nothing
             found = running.rule.heard(event, view)
             if found:
                 self._collect(running.rule, found, view, out, depth + 1)
 
     def snapshot(self) -> dict[str, Any]:
         """State of every rule by name."""
+        return {r.rule.name: self._state(r, r.rule.snapshot()) for r in self._rules}
+
+    @staticmethod
+    def _state(running: RunningRule, state: dict[str, Any]) -> dict[str, Any]:
         return {
-            r.rule.name: {
-                "rule": r.rule.snapshot(),
-                "blind": r.blind.snapshot() if r.blind is not None else None,
-                "hold_off": r.hold_off.snapshot() if r.hold_off is not None else None,
-            }
-            for r in self._rules
+            "rule": state,
+            "blind": running.blind.snapshot() if running.blind is not None else None,
+            "hold_off": running.hold_off.snapshot() if running.hold_off is not None else None,
         }
+
+    def told(self) -> dict[str, Any]:
+        """States (see `Rule.told_state`) of the rules that told or heard something since `kept`, for `restore`."""
+        if not self._told:
+            return {}
+        return {r.rule.name: self._state(r, r.rule.told_state()) for r in self._rules if r.rule.name in self._told}
+
+    def kept(self) -> None:
+        """What `told` gave is in the journal."""
+        self._told.clear()
+
+    def undecided(self) -> dict[str, float]:
+        """Station: the metre from which on something is under way that no rule has told yet."""
+        out: dict[str, float] = {}
+        for running in self._rules:
+            found = running.rule.undecided()
+            if found is not None:
+                station, metre = found
+                out[station] = min(metre, out.get(station, metre))
+        return out
 
     def restore(self, state: Mapping[str, Any]) -> list[str]:
         """Take back a snapshot; the names of rules whose state could not be used (they start anew)."""

@@ -209,20 +209,24 @@ class FlawRule(Rule):
         release = RELEASE * self.height if self._tracker.is_over(m.tag) else self.height
         if rise <= release:
             return self._conclude(view) if self._tracker.under(m) else []
+        found: list[Finding] = []
+        if (e := self._tracker.open) is not None and m.time - e.last_time > SILENCE:
+            e.lost = True  # the daemon was down meanwhile: this is another excursion
+            found = self._conclude(view)
         # a wet gauge is uncertain, but what an excursion was is the witness's to say
         uncertain = m.quality is not GOOD and not m.reason.startswith("wet")
         excursion = self._tracker.over(m, rise, uncertain=uncertain)
         if excursion.told:
-            return []
+            return found
         if self._witness and excursion.end - excursion.start <= self._max_length:
-            return []
+            return found
         excursion.told = True
         why = (
             f"{rise:.4f} {self.unit} over its baseline of {self.settings_baseline:g} m, limit {self.height:g}"
             if not self._witness
             else f"longer than {self._max_length * 1000:g} mm, so no drop"
         )
-        return [self._condition(excursion, active=True, verdict=self.limit, why=why)]
+        return [*found, self._condition(excursion, active=True, verdict=self.limit, why=why)]
 
     def _use_height_at(self, metre: float, view: View) -> None:
         """Where the height is the product's: that of the metre, and of a product that is not known the smallest one."""
@@ -476,6 +480,15 @@ class FlawRule(Rule):
             else [self._period.period, list(self._period.on_lattice), self._period.chance],
         }
 
+    def told_state(self) -> dict[str, Any]:
+        """Without baselines and witness ring: they are large, and ten seconds of them are no loss of what was told."""
+        return {name: part for name, part in self.snapshot().items() if name not in ("baselines", "witness")}
+
+    def undecided(self) -> tuple[str, float] | None:
+        """The excursion under way."""
+        e = self._tracker.open
+        return None if e is None else (self._station, e.start)
+
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take back a snapshot, tag by tag."""
         for tag, saved in state.get("baselines", {}).items():
@@ -486,9 +499,14 @@ class FlawRule(Rule):
         for tag, saved in state.get("witness", {}).items():
             if tag in self._witness:
                 self._witness[tag].restore(saved)
-        for start, end, height in state.get("drops", []):
-            self._drops.append(_Drop(start, end, height))
-        self._offsets.extend(state.get("offsets", []))
-        if state.get("period"):
-            period, on, chance = state["period"]
-            self._period = Period(period, tuple(on), chance)
+        if "drops" in state:
+            self._drops.clear()
+            self._drops.extend(_Drop(start, end, height) for start, end, height in state["drops"])
+        if "offsets" in state:
+            self._offsets.clear()
+            self._offsets.extend(state["offsets"])
+        if "period" in state:
+            self._period = None
+            if state["period"]:
+                period, on, chance = state["period"]
+                self._period = Period(period, tuple(on), chance)

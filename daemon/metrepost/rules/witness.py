@@ -71,6 +71,8 @@ class WitnessTag:
                 del ring[index:]
         good = m.quality is GOOD
         unknown = self._baseline.level != self._baseline.level
+        # behind a hole as long as the baseline there is none to rise over: a reading must not be judged by itself
+        judged = not good or self._baseline.level_at(m.metre) == self._baseline.level_at(m.metre)
         if good and (unknown or not hold):
             self._baseline.add(m.metre, m.value)
         self._starts.append(m.start)
@@ -79,7 +81,7 @@ class WitnessTag:
         self._rises.append(m.value - self._baseline.level if good else float("nan"))
         self._times.append(m.time)
         self._speeds.append(abs(m.speed))
-        self._covered.append(m.covered and good)
+        self._covered.append(m.covered and good and judged)
         self._trim(m.end - self._reach)
 
     def _rings(self) -> tuple[list[Any], ...]:
