@@ -12,6 +12,8 @@ import msgspec
 from metrepost.line.plan import Product, Registration, Station, Toleranced
 from metrepost.readings import BAD, GOOD, Hold, Measured, Quality, Tag
 from metrepost.rules.contract import Condition, Finding, Rule, RuleSettings, State
+from metrepost.rules.engine import RunningRule
+from metrepost.rules.gate import gate
 from metrepost.rules.kinds import KINDS
 
 CONDUCTOR = Toleranced(1.02, 0.005, "mm")
@@ -76,6 +78,14 @@ def rule_of(table: Mapping[str, Any], *, has_axis: bool = True) -> Rule:
     rule = settings_of(table).build("rule", site)
     assert site.failures == []
     return rule
+
+
+def running(table: Mapping[str, Any], name: str = "rule") -> RunningRule:
+    """A rule with its gate, for an engine."""
+    site, settings = FakeSite(), settings_of(table)
+    rule = settings.build(name, site)
+    assert site.failures == []
+    return RunningRule(rule, rule.gate if rule.gate is not None else gate(settings, site))
 
 
 def refusals(table: Mapping[str, Any], **site: Any) -> dict[str, str]:

@@ -15,8 +15,7 @@ from .rollups.buckets import RollupBook
 from .rules.blind import BlindWatch
 from .rules.contract import LimitText, RuleSettings
 from .rules.engine import Engine, RunningRule
-from .rules.expressions import When, compile_when
-from .rules.hold_off import HoldOffWatch
+from .rules.gate import gate
 
 
 def assemble(loaded: LoadedLine, keep: Mapping[str, RunningRule] | None = None) -> Core:
@@ -35,12 +34,8 @@ def assemble(loaded: LoadedLine, keep: Mapping[str, RunningRule] | None = None) 
 
 
 def running_rules(plan: LinePlan, rules: Iterable[tuple[str, RuleSettings]]) -> list[RunningRule]:
-    """Build each rule with `when`, `when_now` and `blind`."""
+    """Build each rule with its gate and `blind`."""
     site = PlanSite(plan)
-
-    def gate(text: str | None, key: str) -> When | None:
-        return None if text is None else compile_when(text, site, key)
-
     running: list[RunningRule] = []
     for name, settings in rules:
         # what a rule reads itself: a blind witness is the matter of the witness's own rule
@@ -49,12 +44,8 @@ def running_rules(plan: LinePlan, rules: Iterable[tuple[str, RuleSettings]]) -> 
         blind = None
         if settings.blind is not None:
             blind = BlindWatch(settings.blind.after, {tag: plan.tags[tag] for tag in own})
-        hold_off, hold_station = None, ""
-        if settings.hold_off is not None:
-            hold_off = HoldOffWatch(settings.hold_off.after_change_of, settings.hold_off.for_)
-            hold_station = plan.tags[settings.hold_off.after_change_of].station
-        when, when_now = gate(settings.when, "when"), gate(settings.when_now, "when_now")
-        running.append(RunningRule(settings.build(name, site), when, when_now, blind, hold_off, hold_station))
+        rule = settings.build(name, site)
+        running.append(RunningRule(rule, rule.gate if rule.gate is not None else gate(settings, site), blind))
     return running
 
 

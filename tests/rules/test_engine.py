@@ -1,6 +1,4 @@
-"""What the engine does for every kind: gates by metre, hold-off after a setpoint change, first-out within a group, explanations."""
-
-import math
+"""What the engine does for every kind: first-out within a group, explanations."""
 
 import msgspec
 import pytest
@@ -8,12 +6,10 @@ import pytest
 from metrepost.alarms.machine import AlarmBook
 from metrepost.alarms.record import AlarmPlan
 from metrepost.events import AlarmEvent, AlarmState, Event
-from metrepost.readings import BAD, GOOD, Act
-from metrepost.readings.units import Extent
+from metrepost.readings import GOOD, Act
 from metrepost.rules.contract import Condition
-from metrepost.rules.engine import Engine, RunningRule
-from metrepost.rules.hold_off import HoldOffWatch
-from support_rules import FakeView, measured, rule_of
+from metrepost.rules.engine import Engine
+from support_rules import FakeView, measured, running
 
 BAND = {
     "kind": "band",
@@ -33,33 +29,8 @@ def run(engine, view, rows):
     return [f for f in found if isinstance(f.finding, Condition)]
 
 
-def test_after_a_setpoint_change_the_rule_is_passed_over_for_a_while():
-    rule, view = rule_of(BAND), FakeView()
-    watch = HoldOffWatch("trough.setpoint", Extent(seconds=60.0))
-    engine = Engine([RunningRule(rule, hold_off=watch, hold_station="trough")])
-    rows = [(0.0, "trough.setpoint", 25.0), (1.0, "trough.water", 25.0), (2.0, "trough.setpoint", 28.0)]
-    assert run(engine, view, [*rows, (10.0, "trough.water", 27.0), (61.0, "trough.water", 27.0)]) == []
-    saved = msgspec.json.decode(msgspec.json.encode(engine.snapshot()))
-    again = Engine(
-        [RunningRule(rule_of(BAND), hold_off=HoldOffWatch("trough.setpoint", Extent(seconds=60.0)), hold_station="trough")]
-    )
-    assert again.restore(saved) == []
-    assert run(again, view, [(61.5, "trough.water", 27.0)]) == []
-    assert [f.finding.active for f in run(engine, view, [(63.0, "trough.water", 27.0)])] == [True]
-
-
-def test_a_hold_off_may_be_a_length_of_cable():
-    watch = HoldOffWatch("t", Extent(metres=50.0))
-    watch.reading(measured("trough.setpoint", 25.0, 0.0, 100.0))
-    assert not watch.holding(0.0, 100.0)
-    watch.reading(measured("trough.setpoint", math.nan, 0.5, 105.0, quality=BAD))
-    watch.reading(measured("trough.setpoint", 26.0, 1.0, 110.0))
-    assert watch.holding(1e6, 159.9)
-    assert not watch.holding(1.0, 160.0)
-
-
 def test_a_condition_is_explained_as_data():
-    engine, view = Engine([RunningRule(rule_of(BAND))]), FakeView()
+    engine, view = Engine([running(BAND)]), FakeView()
     (found,) = run(engine, view, [(0.0, "trough.water", 27.0)])
     told = engine.explained("rule", found.finding, view)
     assert told.data["reads"]["trough.water"]["value"] == 27.0

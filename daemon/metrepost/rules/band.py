@@ -14,7 +14,7 @@ from ..readings import BAD, Hold, Measured, Quality, Tag
 from ..readings.units import AnyQuantity, LengthOrDuration, Quantity, UnitError, affine, factor
 from .contract import Condition, Finding, LimitAt, LimitText, Rule, RuleSettings, Site, View
 from .delays import Change, Delay
-from .gate import Gate, gate
+from .gate import Gate, Pass, gate
 from .level import Level, level_of, of_products, product_keys
 from .looking_up import UNKNOWN, check_extent, find_tag, in_unit, positive_extent, usable
 from .setpoint import PRODUCT, ProductKey, Setpoint
@@ -242,6 +242,7 @@ class Band(Rule):
         self._by_product = any(level.products is not None for level in absolute.values())
         self._product = ""
         self._window = Window(settings.over) if settings.over is not None else None
+        self.gate = gated
         self._standing = Standing(tag, gated)
         self._limits = [
             _Limit(limit, absolute.get(limit), Delay(settings.on_delay, settings.off_delay)) for limit in settings.limits()
@@ -343,6 +344,21 @@ class Band(Rule):
         self._standing.passed(m)
         return self._end(m)
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: the mean begins anew after it, the last value is judged then."""
+        if m.tag == self._reads and usable(m):
+            self._standing.note(m)
+            self._suspend()
+        return []
+
+    def _suspend(self) -> None:
+        if self._window is not None:
+            self._window.clear()
+        for limit in self._limits:
+            limit.delay.suspend()
+            if not limit.delay.active:
+                limit.worst = -math.inf
+
     def _end(self, m: Measured) -> list[Finding]:
         if self._window is not None:
             self._window.clear()
@@ -366,8 +382,11 @@ class Band(Rule):
         repeated = self._standing.repeat(view)
         if repeated is None:
             return []
-        m, judged = repeated
-        return self._judge(m, view) if judged else self._end(m)
+        m, may = repeated
+        if may is Pass.HOLD:
+            self._suspend()
+            return []
+        return self._judge(m, view) if may is Pass.JUDGE else self._end(m)
 
     def snapshot(self) -> dict[str, Any]:
         """Delays, window and standing value."""

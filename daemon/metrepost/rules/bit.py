@@ -9,7 +9,7 @@ from ..readings import BAD, Measured, Tag
 from ..readings.units import LengthOrDuration
 from .contract import Condition, Finding, LimitText, Rule, Site, View
 from .delays import Change, Delay
-from .gate import Gate, gate
+from .gate import Gate, Pass, gate
 from .looking_up import check_extent, find_tag, usable
 from .one_limit import OneLimit
 from .standing import Standing
@@ -55,6 +55,7 @@ class Bit(Rule):
         self._alarm_when = settings.alarm_when
         self._axis = has_axis
         self._delay = Delay(settings.on_delay, settings.off_delay)
+        self.gate = gated
         self._standing = Standing(tag, gated)
 
     def judge(self, m: Measured, view: View) -> list[Finding]:
@@ -107,6 +108,13 @@ class Bit(Rule):
         self._standing.passed(m)
         return self._end(m)
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: the last value is judged after it."""
+        if m.tag == self._reads and usable(m):
+            self._standing.note(m)
+            self._delay.suspend()
+        return []
+
     def _end(self, m: Measured) -> list[Finding]:
         if not self._delay.drop():
             return []
@@ -117,8 +125,11 @@ class Bit(Rule):
         repeated = self._standing.repeat(view)
         if repeated is None:
             return []
-        m, judged = repeated
-        return self._judge(m) if judged else self._end(m)
+        m, may = repeated
+        if may is Pass.HOLD:
+            self._delay.suspend()
+            return []
+        return self._judge(m) if may is Pass.JUDGE else self._end(m)
 
     def snapshot(self) -> dict[str, Any]:
         """Delay and standing value."""

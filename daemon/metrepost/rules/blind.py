@@ -12,7 +12,10 @@ from .contract import Condition, View
 
 
 class BlindWatch:
-    """Watches the tags of one rule. Counting begins with the first tick, and anew whenever `when` does not hold."""
+    """Watches the tags of one rule. Counting begins with the first tick, and anew whenever `when` does not hold.
+
+    It goes on during `hold_off`: a changed setpoint is no reason for a gauge to be dead.
+    """
 
     def __init__(self, after: Extent, tags: Mapping[str, Tag]) -> None:
         self._after = after
@@ -21,17 +24,16 @@ class BlindWatch:
         self._reasons: dict[str, str] = {}
         self.blind = False
 
-    def reading(self, m: Measured, *, holds: bool) -> list[Condition]:
+    def reading(self, m: Measured) -> None:
         """Note a reading of one of the tags."""
         if m.tag not in self._stations:
-            return []
+            return
         if m.quality is BAD:
             self._reasons[m.tag] = m.reason
-            return []
+            return
         self._good[m.tag] = (m.time, m.metre)
         if self._reasons:
             self._reasons.pop(m.tag, None)
-        return []
 
     def tick(self, view: View, holds: Callable[[float, View], bool]) -> list[Condition]:
         """Look how long each tag has been without a good reading."""

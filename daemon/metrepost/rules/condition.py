@@ -10,7 +10,7 @@ from ..readings.units import LengthOrDuration
 from .contract import Condition, Finding, LimitText, Rule, Site, View
 from .delays import Change, Delay
 from .expressions import Expression, compile_expression, named
-from .gate import Gate, gate
+from .gate import Gate, Pass, gate
 from .looking_up import check_extent
 from .one_limit import OneLimit
 from .wording import since
@@ -67,7 +67,7 @@ class ConditionRule(Rule):
     ) -> None:
         super().__init__(name, settings)
         self._expression = expression
-        self._gate = gated
+        self.gate: Gate = gated
         self._station = station
         self._axis = has_axis
         self._delay = Delay(settings.on_delay, settings.off_delay)
@@ -90,6 +90,10 @@ class ConditionRule(Rule):
         """A bad reading counts for what the expression makes of it: a value it needs is then absent and the state is held."""
         return self._decide(view) if m.quality is BAD else self._end(view)
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: the expression decides at the first tick or reading after it."""
+        return self._decide(view)
+
     def tick(self, view: View) -> list[Finding]:
         """State, speed, alarms and time change without readings."""
         return self._decide(view)
@@ -98,8 +102,12 @@ class ConditionRule(Rule):
         if self._expression is None:
             return []
         metre = view.metre_now(self._station) if self._station else 0.0
-        if not self._gate.holds(metre, view):
+        may = self.gate.ask(metre, view)
+        if may is Pass.SHUT:
             return self._end(view)
+        if may is Pass.HOLD:
+            self._delay.suspend()
+            return []
         answer = self._expression.answer(view.state, view)
         if answer is None:
             self._delay.hold()

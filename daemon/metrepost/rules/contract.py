@@ -5,7 +5,7 @@ To add a kind: one file here with a `RuleSettings` subclass (its fields are the 
 """
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol
 
 import msgspec
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
@@ -15,6 +15,9 @@ from ..line.plan import Product, Registration, Station
 from ..readings import Act, Measured, Tag
 from ..readings.units import Extent, LengthOrDuration
 from .setpoint import Setpoint
+
+if TYPE_CHECKING:
+    from .gate import Gate  # which asks a `View`, so it comes after this file
 
 State = Literal["stopped", "threading", "ramping", "producing"]
 
@@ -144,7 +147,7 @@ Tags = Annotated[tuple[str, ...], BeforeValidator(_one_or_more), Field(min_lengt
 
 
 class HoldOff(BaseModel):
-    """Pass the rule over for so long after a tag (a setpoint) changed."""
+    """Hold the rule for so long after a tag (a setpoint) changed."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, populate_by_name=True)
     after_change_of: str
@@ -220,10 +223,13 @@ class Rule:
 
     `judge` gets readings that are to be judged: `when` holds for their metre and quality is not bad. `pass_over` gets the
     others: bad ones (`m.quality` is BAD) hold the state; good ones passed over because `when` is false drop pending delays,
-    and active conditions end. `heard` gets events other rules told, for kinds in `listens` (event kinds).
+    and active conditions end. `hold` gets good ones during `hold_off`. `heard` gets events other rules told, for kinds in
+    `listens` (event kinds). A kind that judges at ticks, or values that stand, sets `gate` when it is built and asks it there;
+    for the others the engine makes one.
     """
 
     listens: tuple[str, ...] = ()
+    gate: "Gate | None" = None
 
     def __init__(self, name: str, settings: RuleSettings) -> None:
         self.name = name
@@ -235,6 +241,11 @@ class Rule:
 
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """A reading that is not judged."""
+        return []
+
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """A good or uncertain reading during `hold_off`: what is active stays, what is pending begins anew, and a value that
+        stands is kept, to be judged when the hold-off is over."""
         return []
 
     def tick(self, view: View) -> list[Finding]:

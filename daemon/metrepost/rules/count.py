@@ -16,7 +16,7 @@ from ..readings import BAD, Measured, Tag
 from ..readings.moment import rfc3339
 from ..readings.units import Extent, LengthOrDuration, same_dimension
 from .contract import Condition, Finding, LimitText, Rule, Site, Told, View, WetStation
-from .gate import Gate, gate
+from .gate import Gate, Pass, gate
 from .looking_up import UNKNOWN, find_tag, positive_extent, usable
 from .one_limit import OneLimit
 from .tally import Tally
@@ -196,7 +196,7 @@ class Count(Rule):
         self._aperture = aperture
         self._axis = has_axis
         self._base: _Base | None = None
-        self._gate = gated
+        self.gate: Gate = gated
         self._over = _Counter("over", settings.limit, None if settings.per == _REEL else settings.per)
         self._counters = [self._over]
         if settings.cluster is not None:
@@ -211,13 +211,17 @@ class Count(Rule):
 
     def judge(self, m: Measured, view: View) -> list[Finding]:
         """A good or uncertain reading of the counter."""
-        return self._counted(m, view, judged=True)
+        return self._counted(m, view, Pass.JUDGE)
 
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """A bad reading is passed over: the next good one counts from the last. Outside `when`, increments are told but not counted."""
-        return [] if m.quality is BAD else self._counted(m, view, judged=False)
+        return [] if m.quality is BAD else self._counted(m, view, Pass.SHUT)
 
-    def _counted(self, m: Measured, view: View, *, judged: bool) -> list[Finding]:
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: increments are told but not counted, and the counts stay as they are."""
+        return self._counted(m, view, Pass.HOLD)
+
+    def _counted(self, m: Measured, view: View, may: Pass) -> list[Finding]:
         if self._tag is None or m.tag != self._tag.name or not usable(m) or m.value < 0:
             return []
         base, self._base = self._base, _Base(m.value, m.metre, m.uncertainty)
@@ -225,7 +229,9 @@ class Count(Rule):
         found: list[Finding] = []
         if new and base is not None and self._settings.tells == "spark":
             found.append(self._spark(new, base, m, view))
-        if not judged:
+        if may is Pass.HOLD:
+            return found
+        if may is Pass.SHUT:
             return found + self._end(m.time, m.metre, view)
         return found + self._move(new, m.time, m.metre, m.quality.word, view)
 
@@ -256,6 +262,8 @@ class Count(Rule):
             self._station = event.station
         places = (event.peak, event.metre, event.start)
         metre = next((place for place in places if place is not None and math.isfinite(place)), view.metre_now(self._station))
+        if self.gate.ask(metre, view) is Pass.HOLD:
+            return []
         return self._move(1, view.now, metre, "good", view)
 
     def tick(self, view: View) -> list[Finding]:
@@ -263,7 +271,10 @@ class Count(Rule):
         if not self._station:
             return []
         metre = view.metre_now(self._station)
-        if not self._gate.holds(metre, view):
+        may = self.gate.ask(metre, view)
+        if may is Pass.HOLD:
+            return []
+        if may is Pass.SHUT:
             return self._end(view.now, metre, view)
         return self._move(0, view.now, metre, "good", view)
 

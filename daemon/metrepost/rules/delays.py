@@ -94,6 +94,11 @@ class Delay:
         """A value that cannot be judged: what passes until the next good one does not count as clear."""
         self._clear_last = None
 
+    def suspend(self) -> None:
+        """Nothing is judged for a while (`hold_off`): what is pending begins anew, what is active stays."""
+        self.pending = False
+        self._clear_last = None
+
     def drop(self) -> bool:
         """Forget what is pending and end what is active; tells whether it was active."""
         was = self.active

@@ -165,6 +165,15 @@ class DriftRule(Rule):
         self._make_charts()
         return self._end(m, "no longer judged: `when` does not hold")
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: the charts begin anew after it, unless they tell of a drift; what was learned stays."""
+        if m.tag == self._tag.name and usable(m):
+            self._bin, self._sum, self._n = None, 0.0, 0
+            self._recent.clear()
+            if self._active is None:
+                self._make_charts()
+        return []
+
     # ---- learning
 
     def _product_value(self, text: str | None, view: View, metre: float) -> Toleranced | None:

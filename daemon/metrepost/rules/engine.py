@@ -1,4 +1,4 @@
-"""Runs the rules: hands each reading to the rules that read it, asks `when`, watches `blind`, passes events on to rules that listen."""
+"""Runs the rules: hands each reading to the rules that read it, asks their gates, watches `blind`, passes events on to who listens."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
@@ -10,7 +10,7 @@ from ..readings import BAD, Act, Measured
 from .blind import BlindWatch
 from .contract import Condition, Finding, Rule, Told, View
 from .explain import reasons
-from .expressions import When
+from .gate import Gate, Pass
 from .hold_off import HoldOffWatch
 
 DEPTH = 4
@@ -25,22 +25,11 @@ class Found(msgspec.Struct, frozen=True):
 
 
 class RunningRule(msgspec.Struct):
-    """A rule with its gates. `when` is asked for the metre, `when_now` for the present moment."""
+    """A rule with its gate (which a rule that asks it itself brings along) and what watches that it is not blind."""
 
     rule: Rule
-    when: When | None = None
-    when_now: When | None = None
+    gate: Gate
     blind: BlindWatch | None = None
-    hold_off: HoldOffWatch | None = None
-    hold_station: str = ""
-
-    def holds(self, metre: float, view: View) -> bool:
-        """Whether readings of this metre are to be judged."""
-        if self.hold_off is not None and self.hold_off.holding(view.now, view.metre_now(self.hold_station)):
-            return False
-        if self.when is not None and not self.when.holds(view.state_at(metre), view):
-            return False
-        return self.when_now is None or self.when_now.holds(view.state, view)
 
 
 class Engine:
@@ -56,8 +45,8 @@ class Engine:
         for running in self._rules:
             for tag in dict.fromkeys(running.rule.settings.tags()):
                 self._by_tag.setdefault(tag, []).append(running)
-            if running.hold_off is not None:
-                self._held_off.setdefault(running.hold_off.tag, []).append(running.hold_off)
+            if running.gate.hold_off is not None:
+                self._held_off.setdefault(running.gate.hold_off.tag, []).append(running.gate.hold_off)
             for kind in running.rule.listens:
                 self._by_kind.setdefault(kind, []).append(running)
 
@@ -76,11 +65,13 @@ class Engine:
         out: list[Found] = []
         for running in running_here:
             rule = running.rule
-            holds = running.holds(m.metre, view)
             if running.blind is not None:
-                self._blind(rule, running.blind.reading(m, holds=holds), out)
-            if m.quality is not BAD and holds:
+                running.blind.reading(m)
+            may = running.gate.ask(m.metre, view)
+            if m.quality is not BAD and may is Pass.JUDGE:
                 found = rule.judge(m, view)
+            elif m.quality is not BAD and may is Pass.HOLD:
+                found = rule.hold(m, view)
             else:
                 found = rule.pass_over(m, view)
             if found:
@@ -100,7 +91,7 @@ class Engine:
         for running in self._rules:
             rule = running.rule
             if running.blind is not None:
-                self._blind(rule, running.blind.tick(view, running.holds), out)
+                self._blind(rule, running.blind.tick(view, running.gate.holds), out)
             found = rule.tick(view)
             if found:
                 self._collect(rule, found, view, out, 0)
@@ -151,7 +142,7 @@ class Engine:
         return {
             "rule": state,
             "blind": running.blind.snapshot() if running.blind is not None else None,
-            "hold_off": running.hold_off.snapshot() if running.hold_off is not None else None,
+            "hold_off": running.gate.hold_off.snapshot() if running.gate.hold_off is not None else None,
         }
 
     def told(self) -> dict[str, Any]:
@@ -185,8 +176,8 @@ class Engine:
                 running.rule.restore(saved["rule"])
                 if running.blind is not None and saved["blind"] is not None:
                     running.blind.restore(saved["blind"])
-                if running.hold_off is not None and saved.get("hold_off"):
-                    running.hold_off.restore(saved["hold_off"])
+                if running.gate.hold_off is not None and saved.get("hold_off"):
+                    running.gate.hold_off.restore(saved["hold_off"])
             except (KeyError, TypeError, ValueError, AttributeError, IndexError):
                 refused.append(running.rule.name)
         return refused

@@ -198,6 +198,15 @@ class FlawRule(Rule):
             return self._conclude(view) if self._tracker.lost(m) else []
         return self._conclude(view) if self._tracker.open is not None else []
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: the baselines follow the process, and nothing is told that rises over them."""
+        witness = self._witness.get(m.tag)
+        if witness is not None:
+            witness.add(m, hold=False)
+        if m.tag in self._own:
+            self._baselines[m.tag].add(m.metre, m.value)
+        return []
+
     def _own_reading(self, m: Measured, view: View) -> list[Finding]:
         baseline = self._baselines[m.tag]
         level = baseline.level_at(m.metre)

@@ -9,7 +9,7 @@ from pydantic import Field
 from ..readings import BAD, Measured, Tag
 from ..readings.units import LengthOrDuration
 from .contract import Condition, Finding, LimitText, Rule, Site, Tags, View
-from .gate import Gate, gate
+from .gate import Gate, Pass, gate
 from .looking_up import find_tag, positive_extent
 from .one_limit import OneLimit
 from .standing import DOWNTIME
@@ -60,7 +60,7 @@ class Missing(Rule):
         super().__init__(name, settings)
         self._for = settings.for_
         self._axis = has_axis
-        self._gate = gated
+        self.gate: Gate = gated
         self._stations = {tag.name: tag.station for tag in tags}
         self._heard = {tag.name: _Heard() for tag in tags}
         self._active = False
@@ -85,6 +85,10 @@ class Missing(Rule):
             self._heard[m.tag].reason = m.reason or "bad"
         return []
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: the tag was heard; silence is counted from the end of the hold-off."""
+        return self.judge(m, view)
+
     def tick(self, view: View) -> list[Finding]:
         """Silence grows with line time."""
         ticked, self._ticked = self._ticked, view.now
@@ -94,7 +98,16 @@ class Missing(Rule):
                     heard.time += view.now - ticked
         return self._decide(view)
 
+    def _held(self, view: View) -> bool:
+        held = [tag for tag, at in self._stations.items() if self.gate.ask(view.metre_now(at), view) is Pass.HOLD]
+        for tag in held if not self._active else ():
+            heard = self._heard[tag]
+            heard.time, heard.metre = view.now, view.metre_now(self._stations[tag])
+        return bool(held)
+
     def _decide(self, view: View) -> list[Finding]:
+        if self.gate.hold_off is not None and self._held(view):
+            return []
         silent = [tag for tag in self._heard if self._is_silent(tag, view)]
         if bool(silent) is self._active:
             return []
@@ -113,7 +126,7 @@ class Missing(Rule):
     def _is_silent(self, tag: str, view: View) -> bool:
         heard = self._heard[tag]
         metre = view.metre_now(self._stations[tag])
-        if heard.time is None or not self._gate.holds(metre, view):
+        if heard.time is None or self.gate.ask(metre, view) is Pass.SHUT:
             heard.time, heard.metre = view.now, metre
             return False
         if self._for.is_length:

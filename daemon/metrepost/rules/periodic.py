@@ -217,6 +217,12 @@ class PeriodicRule(Rule):
         self._clear()
         return self._end(m, "no longer judged: `when` does not hold")
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: the window begins anew after it, and a line that is told stays told until then."""
+        if m.tag == self._tag.name and usable(m):
+            self._clear()
+        return []
+
     def _clear(self) -> None:
         self._cells.clear()
         self._next = None

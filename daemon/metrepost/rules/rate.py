@@ -13,7 +13,7 @@ from ..readings import BAD, Measured, Quality, Tag
 from ..readings.units import AnyQuantity, Duration, LengthOrDuration, Quantity, factor
 from .contract import Condition, Finding, LimitAt, LimitText, Rule, RuleSettings, Site, View
 from .delays import Change, Delay
-from .gate import Gate, gate
+from .gate import Gate, Pass, gate
 from .level import Level, level_of, unit_of
 from .looking_up import check_extent, find_tag, in_unit, usable
 from .standing import Standing
@@ -162,6 +162,7 @@ class Rate(Rule):
         self._over = settings.over
         self._slope = Slope(settings.over if settings.over > 0 else 1.0)
         self._delays = {limit: Delay(settings.on_delay, settings.off_delay) for limit in bounds}
+        self.gate = gated
         self._standing = Standing(tag, gated)
 
     def judge(self, m: Measured, view: View) -> list[Finding]:
@@ -233,6 +234,18 @@ class Rate(Rule):
         self._standing.passed(m)
         return self._end(m)
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: the slope is taken of what comes after it."""
+        if m.tag == self._reads and usable(m):
+            self._standing.note(m)
+            self._suspend()
+        return []
+
+    def _suspend(self) -> None:
+        self._slope.clear()
+        for delay in self._delays.values():
+            delay.suspend()
+
     def _end(self, m: Measured) -> list[Finding]:
         self._slope.clear()
         return [
@@ -253,8 +266,11 @@ class Rate(Rule):
         repeated = self._standing.repeat(view)
         if repeated is None:
             return []
-        m, judged = repeated
-        return self._judge(m, view) if judged else self._end(m)
+        m, may = repeated
+        if may is Pass.HOLD:
+            self._suspend()
+            return []
+        return self._judge(m, view) if may is Pass.JUDGE else self._end(m)
 
     def snapshot(self) -> dict[str, Any]:
         """Points, delays and standing value."""

@@ -1,7 +1,8 @@
 """Values that stand: a tag sent on change says nothing while it does not change, yet its delays and windows must go on.
 
 When no reading has come for a while, ticks repeat the last judged one at the present time and metre. A bad reading ends that: its
-value stands no longer. `when` is asked here too, because without readings the engine has nothing to ask it for.
+value stands no longer. The gate is asked here too, because without readings the engine has nothing to ask it for: so what came
+while `when` did not hold, or during `hold_off`, is judged as soon as it may be.
 """
 
 from collections.abc import Mapping
@@ -9,7 +10,7 @@ from typing import Any
 
 from ..readings import Measured, Quality, Tag
 from .contract import View
-from .gate import Gate
+from .gate import Gate, Pass
 
 QUIET = 0.25
 """Seconds without a reading after which a value counts as standing, at least; ticks come every 0.1 s."""
@@ -31,7 +32,7 @@ class Standing:
         self._ticked: float | None = None
 
     def note(self, m: Measured) -> None:
-        """A reading was judged."""
+        """A reading was judged, or held back by `hold_off`."""
         self._last = m
 
     def passed(self, m: Measured) -> None:
@@ -42,9 +43,9 @@ class Standing:
         """The last reading stands no longer."""
         self._last = None
 
-    def repeat(self, view: View) -> tuple[Measured, bool] | None:
-        """Call on every tick. The standing reading as of now and whether it is to be judged, or None when readings come or
-        nothing stands."""
+    def repeat(self, view: View) -> tuple[Measured, Pass] | None:
+        """Call on every tick. The standing reading as of now and whether it is to be judged, held or passed over; None when
+        readings come or nothing stands."""
         ticked, self._ticked = self._ticked, view.now
         m = self._last
         if ticked is not None and m is not None and view.now - max(ticked, m.time) > DOWNTIME:
@@ -67,7 +68,7 @@ class Standing:
             view.speed,
             m.value_uncertainty,
         )
-        return now, self._gate.holds(metre, view)
+        return now, self._gate.ask(metre, view)
 
     def snapshot(self) -> dict[str, Any]:
         """State as plain data."""

@@ -8,7 +8,7 @@ from pydantic import Field
 from ..readings import BAD, Measured, Tag
 from ..readings.units import AnyQuantity, LengthOrDuration
 from .contract import Condition, Finding, LimitText, Rule, Site, Tags, View
-from .gate import Gate, gate
+from .gate import Gate, Pass, gate
 from .looking_up import find_tag, in_unit, positive_extent, usable
 from .one_limit import OneLimit
 from .standing import Standing
@@ -62,6 +62,10 @@ class _Watched:
         self.value = None
         self.stuck = False
 
+    def suspend(self) -> None:
+        if not self.stuck:
+            self.value = None
+
 
 class Stuck(Rule):
     """A running watch. A length does not grow while the line stands, so a standing line makes no gauge look frozen."""
@@ -77,6 +81,7 @@ class Stuck(Rule):
         has_axis: bool,
     ) -> None:
         super().__init__(name, settings)
+        self.gate = gated
         self._for = settings.for_
         self._axis = has_axis
         self._watched = {tag.name: _Watched(tolerances[tag.name], tag.unit, Standing(tag, gated)) for tag in tags}
@@ -141,6 +146,14 @@ class Stuck(Rule):
         watched.drop()
         return self._decide(watched, m, "is no longer judged: `when` does not hold")
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: how long a tag stands is counted from its end."""
+        watched = self._watched.get(m.tag)
+        if watched is not None and usable(m):
+            watched.standing.note(m)
+            watched.suspend()
+        return []
+
     def tick(self, view: View) -> list[Finding]:
         """A tag sent on change stands while it says nothing."""
         found: list[Finding] = []
@@ -148,9 +161,11 @@ class Stuck(Rule):
             repeated = watched.standing.repeat(view)
             if repeated is None:
                 continue
-            m, judged = repeated
-            if judged:
+            m, may = repeated
+            if may is Pass.JUDGE:
                 found += self._judge(watched, m)
+            elif may is Pass.HOLD:
+                watched.suspend()
             else:
                 watched.drop()
                 found += self._decide(watched, m, "is no longer judged: `when` does not hold")

@@ -4,22 +4,34 @@ The voltage required is a setting of the product specification; it is never deri
 none, and it says nothing about whether the electrode is safe to touch.
 """
 
+import math
 from collections.abc import Mapping
 from typing import Any, Literal
 
 from pydantic import Field
 
-from ..events import StretchEvent
-from ..readings import BAD, Measured
+from ..events import CounterEvent, EventData, StretchEvent
+from ..readings import BAD, Measured, Tag
 from ..readings.moment import rfc3339
 from ..readings.units import AnyQuantity, Duration, Length, Quantity, UnitError
 from .contract import Condition, Finding, LimitText, Rule, Site, Told, View
 from .dwell import nine_cycles, residence
-from .level import ABOVE_ZERO, Level, level_of
-from .looking_up import find_tag, usable
+from .gate import Gate, Pass, gate
+from .level import ABOVE_ZERO, level_of
+from .looking_up import find_tag
 from .one_limit import OneLimit
 from .setpoint import Setpoint
-from .wording import number
+from .spark_test import SparkTest, TesterPlan
+
+SILENCE = 12.0
+"""Seconds without a reading that still count as tested, when nothing is declared: values of a subscription that do not change are
+handed over again within 10 s."""
+
+FAR = 1e9
+"""Metres beyond which a metre is nonsense."""
+
+MOVED = 0.001
+"""Metres that must have gone by: while the line stands no cable passes untested."""
 
 
 class UntestedSettings(OneLimit):
@@ -33,6 +45,7 @@ class UntestedSettings(OneLimit):
     rule: Literal["9-cycles", "residence"]
     frequency: AnyQuantity | None = None
     residence: Duration | None = Field(default=None, gt=0.0)
+    silence: Duration | None = Field(default=None, gt=0.0)
 
     def tags(self) -> tuple[str, ...]:
         """The voltage, and the tag that says it is on."""
@@ -43,7 +56,7 @@ class UntestedSettings(OneLimit):
         return {"untested": self.text()}
 
     def build(self, name: str, site: Site) -> "UntestedRule":
-        """Refuses a rule without its figure, wrong dimensions, a line without axis."""
+        """Refuses a rule without its figure, wrong dimensions, a line without axis, a silence as short as the tags' own."""
         tag = find_tag(site, self.voltage)
         if not site.has_axis:
             site.fail("", "an untested stretch is cable by the metre, and this line has no [length]")
@@ -51,7 +64,21 @@ class UntestedSettings(OneLimit):
             site.fail("electrode", "must be more than 0")
         fastest, told = self._fastest(site)
         required = level_of(site, "required", self.required, tag.unit, least=ABOVE_ZERO)
-        return UntestedRule(name, self, tag.station, tag.unit, required, fastest, told)
+        if self.hold_off is not None:
+            site.fail("hold_off", "would pass cable as tested because a setpoint changed; leave it out")
+        plan = TesterPlan(tag, self.voltage_on, required, fastest, told, self._silence(site))
+        return UntestedRule(name, self, plan, gate(self, site))
+
+    def _silence(self, site: Site) -> float:
+        known = [site.tags[tag] for tag in self.tags() if tag in site.tags]
+        slowest = max(known, key=lambda tag: tag.interval, default=Tag(self.voltage, ""))
+        interval = slowest.interval
+        if self.silence is None:
+            return max(SILENCE, 3.0 * interval)
+        if self.silence < 2.0 * interval:
+            wrong = f"{self.silence:g} s is less than two intervals of {slowest.name} ({interval:g} s): every late answer would mark cable"
+            site.fail("silence", wrong)
+        return self.silence
 
     def _fastest(self, site: Site) -> tuple[float, str]:
         if self.rule == "9-cycles":
@@ -81,116 +108,152 @@ def _hertz(site: Site, frequency: Quantity) -> float:
 
 
 class UntestedRule(Rule):
-    """The running rule."""
+    """The running rule: marks the cable while the test does not count."""
 
-    def __init__(
-        self, name: str, settings: UntestedSettings, station: str, unit: str, required: Level, fastest: float, told: str
-    ) -> None:
+    listens = ("counter",)
+
+    def __init__(self, name: str, settings: UntestedSettings, plan: TesterPlan, gated: Gate) -> None:
         super().__init__(name, settings)
-        self._s = settings
-        self._station = station
-        self._unit = unit
-        self._levels = required
-        self._required = required.least()
-        self._fastest = fastest
-        self._told = told
-        self._on = True
-        self._known: float | None = None  # metre up to which cable is known to be tested
+        self.gate: Gate = gated
+        self._electrode = settings.electrode
+        self._tags = settings.tags()
+        self._plan = plan
+        self._station = plan.voltage.station
+        self._test = SparkTest(plan)
         self._begun: tuple[float, float, str] | None = None  # time, metre and reason of the stretch under way
+        self._uncertainty: float | None = None
 
     def judge(self, m: Measured, view: View) -> list[Finding]:
-        """A good reading of the voltage or of the switch."""
-        if not usable(m):
+        """A good or uncertain reading of the voltage or of the switch."""
+        if m.tag not in self._tags:
             return []
-        self._require(m.metre, view)
-        if m.tag == self._s.voltage_on:
-            self._on = m.value != 0
-            return self._decide("" if self._on else "high voltage is off", m, view) if not self._on else []
-        if m.tag != self._s.voltage:
-            return []
-        if not self._on:
-            return self._decide("high voltage is off", m, view)
-        if m.value < self._required:
-            why = f"{number(m.value, self._required, self._unit)} below the {number(self._required, self._required, self._unit)} required"
-            return self._decide(why, m, view)
-        if view.speed > self._fastest:
-            why = f"{view.speed * 60:.0f} m/min above the {self._fastest * 60:.0f} m/min that {self._told} allow"
-            return self._decide(why, m, view)
-        return self._decide("", m, view)
-
-    def _require(self, metre: float, view: View) -> None:
-        """What the product of that metre asks for; the most that any asks for where the product is not known."""
-        if self._levels.products is not None:
-            found = self._levels.of(view.product_at(metre))
-            self._required = found if found == found else max(self._levels.each())
+        self._test.hear(m, "" if math.isfinite(m.value) else "not a number", view)
+        return self._look(m, view)
 
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
-        """A bad reading says nothing of the test, so the cable counts as untested; while `when` does not hold nothing is judged."""
-        if m.tag not in self._s.tags() or not (abs(m.metre) < 1e9):
+        """A bad reading is no test, so the cable counts as untested; while `when` does not hold nothing is judged."""
+        if m.tag not in self._tags:
             return []
-        self._require(m.metre, view)
-        if m.quality is BAD:
-            return self._decide(f"no good reading of {m.tag}: {m.reason or 'bad'}", m, view) if m.tag == self._s.voltage else []
-        self._known = None
-        return self._end(m, view, "no longer judged: `when` does not hold")
+        bad = m.quality is BAD
+        self._test.hear(m, m.reason or "bad" if bad else "" if math.isfinite(m.value) else "not a number", view)
+        if bad and self.gate.ask(m.metre, view) is not Pass.SHUT:
+            return self._look(m, view)
+        return self._leave(_time(m, view), self._metre(m, view), view)
 
-    def _decide(self, why: str, m: Measured, view: View) -> list[Finding]:
-        if not why:
-            self._known = m.metre
-            return self._end(m, view, f"tested again by {self._told}")
-        if self._begun is not None:
+    def tick(self, view: View) -> list[Finding]:
+        """Speed changes and silence grows without readings."""
+        metre = self._metre(None, view)
+        if metre is None:
             return []
-        # nobody knows since when: from the last metre that is known to be good, electrode included
-        start = min(m.metre, self._known if self._known is not None else m.metre) - self._s.electrode
-        self._begun = (m.time, start, why)
-        return [Told(m.time, self._stretch(m, start, None, view, why)), self._condition(m, why, active=True)]
+        if self.gate.ask(metre, view) is Pass.SHUT:
+            return self._leave(view.now, metre, view)
+        return self._decide(self._test.look(metre, view), view.now, metre, view)
 
-    def _end(self, m: Measured, view: View, why: str) -> list[Finding]:
+    def heard(self, event: EventData, view: View) -> list[Finding]:
+        """The daemon was down: what passed the tester meanwhile is untested for all that anybody knows."""
+        if not isinstance(event, CounterEvent) or event.what != "restart" or not event.bridged > 0:
+            return []
+        metre = self._metre(None, view)
+        if metre is None:
+            return []
+        if not self._test.watching:
+            passed = metre - event.bridged
+            if self.gate.ask(passed, view) is Pass.SHUT and self.gate.ask(metre, view) is Pass.SHUT:
+                return []
+            self._test.look(passed, view)  # nothing is known from before, so it begins where the downtime began
+        elif not self._test.looked_away(view):
+            return []
+        return self._decide(self._test.was_down("the daemon was down", view), view.now, metre, view)
+
+    # ---- the stretch
+
+    def _metre(self, m: Measured | None, view: View) -> float | None:
+        """The metre in front of the tester; None while the length axis does not know (it then says exactly 0)."""
+        if m is not None and math.isfinite(m.uncertainty):
+            self._uncertainty = m.uncertainty
+        if m is not None and m.tag == self._plan.voltage.name and math.isfinite(m.metre) and abs(m.metre) < FAR:
+            return m.metre if math.isfinite(m.uncertainty) else None
+        metre = view.metre_now(self._station)
+        return metre if metre != 0.0 and abs(metre) < FAR else None
+
+    def _look(self, m: Measured, view: View) -> list[Finding]:
+        metre = self._metre(m, view)
+        if metre is None:
+            return []
+        return self._decide(self._test.look(metre, view, m.tag), _time(m, view), metre, view)
+
+    def _decide(self, failing: Mapping[str, str], time: float, metre: float, view: View) -> list[Finding]:
+        if not failing:
+            return self._end(time, metre, view, f"tested again by {self._plan.fastest_by}")
+        # nobody knows since when: from the last metre that is known to be good
+        until = self._test.good_until(failing)
+        if self._begun is not None or metre - until < MOVED:
+            return []
+        start = until - self._electrode
+        why = next(iter(failing.values()))
+        self._begun = (time, start, why)
+        return [Told(time, self._stretch(start, None, view, why)), self._condition(metre, why, active=True)]
+
+    def _leave(self, time: float, metre: float | None, view: View) -> list[Finding]:
+        self._test.leave()
+        at = self._begun[1] if metre is None and self._begun is not None else metre
+        return [] if at is None else self._end(time, at, view, "no longer judged: `when` does not hold")
+
+    def _end(self, time: float, metre: float, view: View, why: str) -> list[Finding]:
         if self._begun is None:
             return []
-        ended = self._condition(m, why, active=False)
+        ended = self._condition(metre, why, active=False)
         _, start, reason = self._begun
         self._begun = None
-        return [Told(m.time, self._stretch(m, start, max(start, m.metre), view, reason)), ended]
+        # what lay in the electrode when the test began to count was not tested for all of its way
+        return [Told(time, self._stretch(start, max(start, metre + self._electrode), view, reason)), ended]
 
-    def _stretch(self, m: Measured, start: float, end: float | None, view: View, why: str) -> StretchEvent:
+    def _stretch(self, start: float, end: float | None, view: View, why: str) -> StretchEvent:
         return StretchEvent(
             mark="untested",
             cause=self.name,
             station=self._station,
             open=end is None,
             metre=start,
-            metre_uncertainty=m.uncertainty,
+            metre_uncertainty=self._uncertainty,
             start=start,
             end=end,
             decided=rfc3339(view.now),
-            explanation=f"{why} (rule: {self._told})",
+            explanation=f"{why} (rule: {self._plan.fastest_by})",
         )
 
-    def _condition(self, m: Measured, why: str, *, active: bool) -> Condition:
+    def _condition(self, metre: float, why: str, *, active: bool) -> Condition:
         assert self._begun is not None
         return Condition(
             limit="untested",
             active=active,
             onset_time=self._begun[0],
             metre=self._begun[1],
-            metre_uncertainty=m.uncertainty,
+            metre_uncertainty=self._uncertainty,
             start=self._begun[1],
-            end=max(self._begun[1], m.metre),
-            value=m.value if usable(m) and m.tag == self._s.voltage else None,
-            bound=self._required,
-            unit=self._unit,
-            quality=m.quality.word,
+            end=max(self._begun[1], metre),
+            value=self._test.voltage,
+            bound=self._test.required,
+            unit=self._plan.voltage.unit,
+            quality=self._test.quality,
             explanation=why,
         )
 
     def snapshot(self) -> dict[str, Any]:
-        """The stretch under way."""
-        return {"on": self._on, "known": self._known, "begun": None if self._begun is None else list(self._begun)}
+        """What is known of the test, and the stretch under way."""
+        return {
+            "test": self._test.snapshot(),
+            "begun": None if self._begun is None else list(self._begun),
+            "uncertainty": self._uncertainty,
+        }
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take back what `snapshot` gave."""
-        self._on = bool(state.get("on", True))
-        self._known = state.get("known")
+        self._test.restore(state.get("test") or {})
         begun = state.get("begun")
         self._begun = None if begun is None else (begun[0], begun[1], begun[2])
+        self._uncertainty = state.get("uncertainty")
+
+
+def _time(m: Measured, view: View) -> float:
+    return m.time if math.isfinite(m.time) else view.now
