@@ -43,6 +43,7 @@ from .readings.moment import rfc3339
 from .rollups.buckets import RollupBook
 from .rules.contract import Condition, Told, WetStation
 from .rules.engine import Engine, Found, RunningRule
+from .rules.standing import DOWNTIME
 
 Output = Measured | Event | AlarmState | RollupOut | ReelState | AlarmLoad | Refused
 
@@ -96,8 +97,16 @@ class Core:
             made = ComputedTag(item, plan.tags, plan.stations, registration or Registration(), held)
             for tag in dict.fromkeys(item.of):
                 self._computed.setdefault(tag, []).append(made)
+        # the station in front of which a rule decides is that of the first tag it reads
+        self._stations = {
+            running.rule.name: plan.tags[tag].station
+            for running in engine.rules
+            for tag in running.rule.settings.tags()[:1]
+            if tag in plan.tags
+        }
         self._last: dict[str, Measured] = {}
         self._now = 0.0
+        self._watched = 0.0  # line time of the last tick, before a restart too
         self._wet: dict[str, _Wet] = {}
         self._shrink = self._pair_gauges()
         self._hot_of = {(cold.partition(".")[0], hot): learner for (cold, hot), learner in self._shrink.items()}
@@ -237,6 +246,10 @@ class Core:
     def feed(self, item: Input) -> list[Output]:
         """Take one input; everything it caused, in order."""
         out: list[Output] = []
+        if item.time - self._watched > DOWNTIME:
+            if self._watched:
+                self._engine.unwatched()
+            self._watched = item.time
         if type(item) is Reading:
             self._reading(item, out)
         elif type(item) is Tick:
@@ -452,11 +465,20 @@ class Core:
             rule,
             self._engine.explained(rule, condition, self),
             now=self._now,
-            metre_now=condition.end if condition.end is not None else condition.metre,
+            metre_now=self._decided_at(rule, condition),
             expected_reel=self.reel_at(condition.metre) if condition.metre is not None else "",
             takes_up_at=self.takes_up_at(condition.metre),
         )
         self._alarms_told(told, out)
+
+    def _decided_at(self, rule: str, condition: Condition) -> float | None:
+        """The metre in front of the rule's station now; without a station of its own, where the condition ends."""
+        if condition.metre is None:
+            return None
+        station = self._stations.get(rule)
+        if station is None or self.axis is None or not self.axis.ready:
+            return condition.end if condition.end is not None else condition.metre
+        return self.metre_now(station)
 
     def _alarms_told(self, told: Sequence[Event | AlarmState | Refused], out: list[Output]) -> None:
         for item in told:
@@ -495,6 +517,7 @@ class Core:
         if tick.time < self._now:
             self.late_inputs += 1
         self._now = max(self._now, tick.time)
+        self._watched = tick.time
         for found in self._engine.tick(self):
             self._found(found, out)
         for began, gap in self._gaps.tick(self._now):
@@ -685,6 +708,7 @@ class Core:
         if where.get("product"):
             self._product.restore(where["product"])
         self._cut_value = where.get("cut")
+        self._watched = state.get("time", 0.0)  # of the rules: a later `place` has seen no readings
         if self._reels is not None and state.get("reels"):
             self._reels.restore(state["reels"])
         trouble.extend(f"rule {name} starts anew" for name in self._engine.restore(state.get("rules") or {}))

@@ -334,6 +334,10 @@ class Band(Rule):
         for limit in self._limits:
             limit.delay.hold()
 
+    def unwatched(self) -> None:
+        """A gap, as a bad reading is one."""
+        self._hold()
+
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """A bad reading holds every state; a good one outside `when` ends what is active."""
         if m.tag != self._reads:

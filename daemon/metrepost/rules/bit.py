@@ -98,6 +98,10 @@ class Bit(Rule):
         self._standing.forget()
         self._delay.hold()
 
+    def unwatched(self) -> None:
+        """A gap, as a bad reading is one."""
+        self._hold()
+
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """A bad reading holds the state; a good one outside `when` ends it."""
         if m.tag != self._reads:

@@ -94,6 +94,10 @@ class ConditionRule(Rule):
         """`hold_off`: the expression decides at the first tick or reading after it."""
         return self._decide(view)
 
+    def unwatched(self) -> None:
+        """A gap: it does not count as false."""
+        self._delay.hold()
+
     def tick(self, view: View) -> list[Finding]:
         """State, speed, alarms and time change without readings."""
         return self._decide(view)

@@ -252,6 +252,9 @@ class Rule:
         """Line time went on."""
         return []
 
+    def unwatched(self) -> None:
+        """Nobody looked for a while, for the daemon was down: what comes next does not follow on what came last."""
+
     def heard(self, event: EventData, view: View) -> list[Finding]:
         """An event of a kind in `listens`."""
         return []

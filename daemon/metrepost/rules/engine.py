@@ -97,6 +97,11 @@ class Engine:
                 self._collect(rule, found, view, out, 0)
         return out
 
+    def unwatched(self) -> None:
+        """Nobody looked for a while: a gap for every rule."""
+        for running in self._rules:
+            running.rule.unwatched()
+
     def heard(self, event: EventData, view: View) -> list[Found]:
         """An event from outside the rules (a cut, a stretch) for the rules that listen to its kind."""
         out: list[Found] = []

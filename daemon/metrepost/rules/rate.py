@@ -224,6 +224,10 @@ class Rate(Rule):
         for delay in self._delays.values():
             delay.hold()
 
+    def unwatched(self) -> None:
+        """A gap, as a bad reading is one."""
+        self._hold()
+
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """A bad reading holds every state; a good one outside `when` ends what is active."""
         if m.tag != self._reads:
