@@ -1,11 +1,11 @@
 """A layered core (skin, foam, skin): capacitors in series. Elementary electrostatics."""
 
 from collections.abc import Sequence
-from math import log, pi, sqrt
+from math import pi, sqrt
 
 import msgspec
 
-from .coax import EPSILON_0, GeometryError, inductance
+from .coax import EPSILON_0, GeometryError, checked_permittivity, inductance, ratio_log
 
 
 class Layer(msgspec.Struct, frozen=True):
@@ -16,25 +16,32 @@ class Layer(msgspec.Struct, frozen=True):
 
 
 def effective_permittivity(inner: float, layers: Sequence[Layer]) -> float:
-    """ε_eff = ln(D/d) / Σ ln(D_i/D_{i−1})/ε_i. Raises GeometryError for diameters that do not grow."""
-    if not layers:
-        raise GeometryError("a core has at least one layer")
-    below, total = inner, 0.0
-    for layer in layers:
-        if not 0.0 < below < layer.outer or not layer.permittivity >= 1.0:
-            raise GeometryError(f"layer to {layer.outer:g} over {below:g} with permittivity {layer.permittivity:g} cannot be")
-        total += log(layer.outer / below) / layer.permittivity
-        below = layer.outer
-    return log(below / inner) / total
+    """ε_eff = ln(D/d) / Σ ln(D_i/D_{i−1})/ε_i. Raises GeometryError, naming the layer, for diameters that do not grow and
+    permittivities below 1."""
+    series = _series(inner, layers)
+    return ratio_log(inner, layers[-1].outer) / series
 
 
 def capacitance(inner: float, layers: Sequence[Layer]) -> float:
-    """F/m of the layers in series."""
-    permittivity = effective_permittivity(inner, layers)
-    return 2 * pi * EPSILON_0 * permittivity / log(layers[-1].outer / inner)
+    """F/m of the layers in series. Raises GeometryError as above."""
+    return 2 * pi * EPSILON_0 / _series(inner, layers)
 
 
 def impedance(inner: float, layers: Sequence[Layer]) -> float:
-    """√(L/C), ohm: the layers change C, not L."""
+    """√(L/C), ohm: the layers change C, not L. Raises GeometryError as above."""
     each = capacitance(inner, layers)
     return sqrt(inductance(inner, layers[-1].outer) / each)
+
+
+def _series(inner: float, layers: Sequence[Layer]) -> float:
+    """Σ ln(D_i/D_{i−1})/ε_i."""
+    if not layers:
+        raise GeometryError("there is no layer; a core has at least one")
+    below, total = inner, 0.0
+    for number, layer in enumerate(layers, 1):
+        try:
+            total += ratio_log(below, layer.outer) / checked_permittivity(layer.permittivity)
+        except GeometryError as error:
+            raise GeometryError(f"layer {number} of {len(layers)} from the conductor: {error}") from None
+        below = layer.outer
+    return total
