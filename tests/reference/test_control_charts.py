@@ -98,10 +98,11 @@ def test_the_nist_ewma_example_number_by_number():
         50.11, 49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99,
     ]  # fmt: skip
     chart = Ewma(0.3, 3.0)
-    assert 50 + 2.0539 * chart.bound == pytest.approx(52.5884, abs=2e-3)
+    assert 50 + 2.0539 * chart.bound == pytest.approx(52.5884, abs=1e-4)
+    assert 50 - 2.0539 * chart.bound == pytest.approx(47.4115, abs=1e-4)
     for x, expected in zip(data, printed, strict=True):
         assert chart.update((x - 50) / 2.0539) is None
-        assert 50 + 2.0539 * chart.level == pytest.approx(expected, abs=0.006)
+        assert 50 + 2.0539 * chart.level == pytest.approx(expected, abs=0.005)
 
 
 def test_the_nist_cusum_example_number_by_number():
@@ -134,8 +135,8 @@ def test_the_nist_individuals_example_number_by_number():
     assert mean == pytest.approx(50.81, abs=1e-9)
     assert moving_range == pytest.approx(1.8778, abs=5e-5)
     (rule_1,) = RunRules((1,))._zones
-    assert mean + rule_1[2] * sigma == pytest.approx(55.8041, abs=5e-4)
-    assert mean - rule_1[2] * sigma == pytest.approx(45.8159, abs=5e-4)
+    assert mean + rule_1[2] * sigma == pytest.approx(55.8041, abs=1e-4)
+    assert mean - rule_1[2] * sigma == pytest.approx(45.8159, abs=1e-4)
     chart = RunRules((1,))
     assert [chart.update((x - mean) / sigma) for x in data] == [None] * 10
     assert chart.update((55.81 - mean) / sigma) == "up"
