@@ -1,7 +1,7 @@
 """A layered core (skin, foam, skin): capacitors in series. Elementary electrostatics."""
 
 from collections.abc import Sequence
-from math import log, pi, sqrt
+from math import pi, sqrt
 
 import msgspec
 
@@ -19,7 +19,8 @@ def effective_permittivity(inner: float, layers: Sequence[Layer]) -> float:
     """ε_eff = ln(D/d) / Σ ln(D_i/D_{i−1})/ε_i. Raises GeometryError, naming the layer, for diameters that do not grow and
     permittivities below 1."""
     series = _series(inner, layers)
-    return ratio_log(inner, layers[-1].outer) / series
+    # a mean of permittivities from 1 on; all 1, it may come out a last digit below
+    return max(1.0, ratio_log(inner, layers[-1].outer) / series)
 
 
 def capacitance(inner: float, layers: Sequence[Layer]) -> float:
