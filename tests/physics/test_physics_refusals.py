@@ -103,6 +103,12 @@ REFUSED = [
         [((*BADLY, 0.0), WALL), ((*BADLY, 0.0), WALL), ((*BADLY, 2.6, 3.0), OFFSET)],
         GeometryError,
     ),
+    (
+        layers.foam_permittivity,
+        (1.6, 1.02, 1.12, 4.7, 4.8, 2.3),
+        [((*BADLY, 0.5), EPS), *[(BADLY, WALL)] * 4, ((*BADLY, 0.5), EPS)],
+        GeometryError,
+    ),
     (coax.concentricity, (1.8, 1.9), [((*BADLY, 2.0), IN), ((*BADLY, 0.0), ABOVE)], GeometryError),
     (
         corrections.effective_outer,

@@ -54,14 +54,9 @@ def foam_permittivity(effective: float, inner: float, below: float, above: float
     The foam reaches from diameter `below` to `above`; the skins, of permittivity `skin`, from `inner` to `below` and from `above` to
     `outer`. Raises GeometryError for diameters that cannot be, and where the skins alone would make less capacitance.
     """
-    if not (0.0 < inner <= below < above <= outer and skin >= 1.0 and effective >= 1.0):
-        raise GeometryError(
-            f"foam from {below:g} to {above:g} in a core from {inner:g} to {outer:g}, permittivities {effective:g} and {skin:g}, cannot be"
-        )
-    rest = log(outer / inner) / effective - (log(below / inner) + log(outer / above)) / skin
+    skin, effective = checked_permittivity(skin), checked_permittivity(effective)
+    skins = (ratio_log(inner, below) if below != inner else 0.0) + (ratio_log(above, outer) if outer != above else 0.0)
+    rest = ratio_log(inner, outer) / effective - skins / skin
     if not rest > 0.0:
         raise GeometryError(f"a core of permittivity {effective:g} leaves no foam between skins of {skin:g}")
-    found = log(above / below) / rest
-    if not found >= 1.0:
-        raise GeometryError(f"relative permittivity {found:g} of the foam is below 1")
-    return found
+    return checked_permittivity(ratio_log(below, above) / rest)
