@@ -85,11 +85,8 @@ MANY = int(os.environ.get("METREPOST_EXAMPLES", "0"))
 
 
 def examples(count: int) -> Any:
-    """Hypothesis settings of a property: `count` examples, or METREPOST_EXAMPLES."""
-    from hypothesis import Phase
-
-    ph = [Phase.explicit, Phase.reuse, Phase.generate] if os.environ.get("NOSHRINK") else list(Phase)
-    return settings(max_examples=MANY or count, deadline=None, report_multiple_bugs=False, phases=ph)
+    """Hypothesis settings of a property: `count` examples, the same at every run; or METREPOST_EXAMPLES others."""
+    return settings(max_examples=MANY or count, deadline=None, report_multiple_bugs=False, derandomize=not MANY)
 
 
 class Moment(msgspec.Struct):

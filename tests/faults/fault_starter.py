@@ -15,7 +15,7 @@ from typing import NoReturn
 IMPORTED = (
     "metrepost.commands.main",
     "metrepost.service",
-    "metrepost.endpoints.modbus_tcp",
+    "metrepost.endpoints.modbus_runner",
     "metrepost.endpoints.opcua",
     "metrepost.publish.mqtt",
     "metrepost.rules.kinds",

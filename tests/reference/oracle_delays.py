@@ -43,7 +43,7 @@ def together(rows, says):
     """The last looks in a row of which every judged one `says` so; gaps lie between. Begins with a judged one."""
     out = []
     for row in reversed(rows):
-        if row.how != "gap" and says(row) is not None and not (row.how == "judge" and says(row)):
+        if row.how == "shut" or (row.how != "gap" and says(row) is not None and not says(row)):
             break
         out.append(row)
     out.reverse()

@@ -56,7 +56,7 @@ flaws = st.lists(
     st.sets(st.integers(100, 4000), max_size=20),
     st.booleans(),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_the_same_excursions_and_verdicts(given_flaws, seed, speed, lost, freeze):
     rule = FlawSettings.model_validate(SETTINGS).build("cold-lump", GaugeSite())
     by_kind = {

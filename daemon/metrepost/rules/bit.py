@@ -62,11 +62,15 @@ class Bit(Rule):
         """A good or uncertain reading."""
         if m.tag != self._reads:
             return []
-        if not usable(m) or (self._bit is not None and not (0 <= m.value < _WHOLE and m.value == int(m.value))):
-            self._hold()  # a fraction or a negative number has no bits
+        if not self._says(m):
+            self._hold()
             return []
         self._standing.note(m)
         return self._judge(m)
+
+    def _says(self, m: Measured) -> bool:
+        """A fraction or a negative number has no bits."""
+        return usable(m) and (self._bit is None or (0 <= m.value < _WHOLE and m.value == int(m.value)))
 
     def _judge(self, m: Measured) -> list[Finding]:
         is_set = m.value != 0.0 if self._bit is None else bool(int(m.value) >> self._bit & 1)
@@ -109,14 +113,21 @@ class Bit(Rule):
         if m.quality is BAD or not usable(m):
             self._hold()
             return []
-        self._standing.passed(m)
+        if self._says(m):
+            self._standing.passed(m)
+        else:
+            self._standing.forget()  # what has no bits must not be judged as a value that stands, once `when` holds
         return self._end(m)
 
     def hold(self, m: Measured, view: View) -> list[Finding]:
         """`hold_off`: the last value is judged after it."""
-        if m.tag == self._reads and usable(m):
+        if m.tag != self._reads:
+            return []
+        if self._says(m):
             self._standing.note(m)
-            self._delay.suspend()
+        else:
+            self._standing.forget()
+        self._delay.suspend()
         return []
 
     def _end(self, m: Measured) -> list[Finding]:
