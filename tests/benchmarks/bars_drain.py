@@ -2,8 +2,9 @@
 
     python tests/benchmarks/bars_drain.py [--rows 1000000]
 
-The journal is filled with rows that wait; then the publisher connects, and twice a second an alarm changes its state. A subscriber says when
-that arrives; the delay counts from before the commit. Exit code 1 when the 99th percentile is above 1 s, or a rollup does not arrive.
+The journal is filled with rows that wait; then the publisher connects, and twice a second an alarm changes its state. A subscriber says
+when that arrives; the delay counts from before the commit. Exit code 1 when the 99th percentile is above 1 s, or a rollup does not
+arrive.
 """
 
 import argparse
