@@ -7,7 +7,7 @@ import pytest
 
 from metrepost.assembly import assemble
 from metrepost.configuration.load import load_line
-from metrepost.configuration.shipped import shipped_config
+from metrepost.configuration.shipped import shipped_config, shipped_rules
 from metrepost.events import Event, RollupOut
 from metrepost.publish.cloudevents import envelope
 from metrepost.readings import Act, Reading, Tick
@@ -29,9 +29,9 @@ def line():
 
 @pytest.fixture(scope="module")
 def inputs():
-    """90 s at 60 m/min with two lumps that pass the cold gauge, an act of a person and one of an endpoint."""
+    """50 s at 120 m/min with two lumps that pass the cold gauge, an act of a person and one of an endpoint."""
     flaws = (ring(1010.0, 0.15), ring(1020.0, 0.12))
-    items = list(DirectLine(Scenario("small", 1, 90.0, 60.0, (SpeedPoint(0.0, 60.0),), flaws=flaws)))
+    items = list(DirectLine(Scenario("small", 1, 50.0, 120.0, (SpeedPoint(0.0, 120.0),), flaws=flaws)))
     at = items[len(items) // 2].time
     middle = [Act("note", at, who="Kim", text='a "quoted", word'), Act("acknowledge", at, who="Kim", alarm="cold-lump.lump")]
     return items[: len(items) // 2] + middle + items[len(items) // 2 :]
@@ -123,3 +123,25 @@ def test_without_ticks_the_times_make_them(line, inputs, tmp_path):
         fed.append(Tick(due))
         due += 0.1
     assert rehearsed(tmp_path / "out") == live(line, fed)
+
+
+def test_against_a_changed_rule_set_says_what_would_go_and_where(line, inputs, tmp_path):
+    rules = (shipped_rules() / "foam-core.toml").read_text()
+    before, found, after = rules.partition("[rule.cold-lump]")
+    assert found
+    (tmp_path / "changed").mkdir()
+    deaf = after.replace('height = "', 'height = "1', 1)  # ten times and more: nothing is a lump any longer
+    assert deaf != after
+    (tmp_path / "changed" / "foam-core.toml").write_text(before + found + deaf)
+    file = written(tmp_path / "outside.csv", map(outside, inputs))
+    ended = command("rehearse", "core-3", file, "--against", tmp_path / "changed", "--json", timeout=110)
+    assert ended.returncode == 0, ended.stderr
+    body = json.loads(ended.stdout)
+    told = {one["alarm"]: one for one in body["against"]["alarms"]}
+    lump = told.pop("cold-lump.lump")
+    assert (lump["before"], lump["after"], lump["same"]) == (2, 0, 0)
+    assert [round(one["metre"]) for one in lump["removed"]] == [1010, 1020]
+    assert all(one["added"] == one["removed"] == [] for one in told.values())
+    load, less = body["load"]["classes"]["product"], body["against"]["load"]["classes"]["product"]
+    assert load["last_day"] - less["last_day"] == 2
+    assert body["epoch"] != body["against"]["epoch"]
