@@ -7,7 +7,7 @@ import asyncio
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 import structlog
@@ -30,9 +30,12 @@ from .publish import topics
 from .publish.cloudevents import STREAMS, Stream, decode_event, decode_rollup
 from .publish.mqtt import MqttPublisher
 from .publish.payloads import EndpointHealth, StatePayload
-from .readings import Act, Measured, Reading, Tick
+from .readings import Act, Input, Measured, Reading, Tick
 from .readings.moment import rfc3339
 from .reload import successor
+
+if TYPE_CHECKING:
+    from .recordings.recorder import Recorder  # its libraries are loaded only when something is recorded
 
 TICK = 0.1
 """Line time between two ticks, seconds."""
@@ -68,12 +71,14 @@ class LineService:
         clock: SystemClock | None = None,
         listeners: Sequence[Listener] = (),
         retention: Retention | None = None,
+        recorder: "Recorder | None" = None,
     ) -> None:
         self.loaded = loaded
         self.plan = loaded.plan
         self.clock = clock or SystemClock()
         self.core: Core = assemble(loaded)
         self._listeners = list(listeners)
+        self._recorder = recorder
         self._journal = AsyncJournal(
             Journal.open(
                 state_folder,
@@ -120,13 +125,16 @@ class LineService:
                 publisher = group.create_task(self.publisher.run(), name="publisher")
                 self._tell_people(self.notifier)
                 core = group.create_task(self._run_core(), name="core")
+                recorder = [] if self._recorder is None else [group.create_task(self._recorder.run(), name="recorder")]
                 self.ready.set()
                 await stop.wait()
                 await _end(clock, *(self._tasks.pop(r.health.endpoint) for r in self.runners))
                 await _end(core)
                 await self._finish()
-                await _end(publisher, *self._tasks.values())
+                await _end(publisher, *self._tasks.values(), *recorder)
         finally:
+            if self._recorder is not None:
+                await self._recorder.close()
             await self._journal.close()
 
     def _watch(self, runner: EndpointRunner) -> None:
@@ -182,7 +190,7 @@ class LineService:
 
     def _eat(self) -> None:
         """Feed what has arrived, then the ticks up to now: the order in which the core sees them is the order of arrival."""
-        feed = self.core.feed
+        feed = self.core.feed if self._recorder is None else self._record_and_feed
         self._inputs += len(self._inbox)
         for _ in range(len(self._inbox)):
             self._tell(feed(self._inbox.popleft()))
@@ -191,6 +199,11 @@ class LineService:
             self._tell(feed(Tick(self._next_tick)))
             self._next_tick += TICK
         self._ticked = self.clock.monotonic()
+
+    def _record_and_feed(self, item: Input) -> list[Output]:
+        assert self._recorder is not None
+        self._recorder.note(item)
+        return self.core.feed(item)
 
     def _tell(self, outputs: Sequence[Output]) -> None:
         for item in outputs:
@@ -454,12 +467,18 @@ class LineService:
             backlog={stream: self._journal.positions(stream).waiting for stream in STREAMS},
             sent_readings=sent.sent_readings,
             dropped_readings=sent.dropped_readings,
-            dropped=dict(self.dropped),
+            dropped=self._dropped(),
             messages_queued=sum(p.queued for p in people),
             messages_delivered=sum(p.delivered for p in people),
             messages_given_up=sum(p.given_up for p in people),
             alarms=tuple(Standing(*key, number) for key, number in sorted(standing.items())),
         )
+
+    def _dropped(self) -> dict[str, int]:
+        recorded = (
+            {} if self._recorder is None or not self._recorder.dropped else {"inputs not recorded": self._recorder.dropped}
+        )
+        return self.dropped | recorded
 
     def _endpoints(self) -> dict[str, EndpointHealth]:
         return {
@@ -484,7 +503,7 @@ class LineService:
             line_state=self.core.state,
             product=self.core.product.name,
             endpoints=self._endpoints(),
-            dropped=dict(self.dropped),
+            dropped=self._dropped(),
         )
 
 

@@ -15,6 +15,8 @@ from .demo import demo
 from .export import export
 from .load import load
 from .probe import probe
+from .record import record
+from .rehearse import rehearse
 from .reload import reload
 from .run import run
 from .schema import schema
@@ -32,7 +34,7 @@ app = typer.Typer(
         "Monitoring and advisory only: it is no safety function and never writes to a device."
     ),
 )
-for command in (demo, run, check, probe, simulate, export, load, reload, schema):
+for command in (demo, run, check, probe, simulate, record, rehearse, export, load, reload, schema):
     app.command()(command)
 
 

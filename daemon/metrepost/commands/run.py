@@ -20,6 +20,7 @@ from ..journal.errors import JournalError
 from ..service import LineService
 from . import exits
 from .arguments import LogLevel, StateFolder, loaded, state_folder
+from .record import recorder_for
 from .trouble import CommandError
 
 log = structlog.get_logger("metrepost.run")
@@ -30,11 +31,17 @@ Health = Annotated[
     typer.Option("--health", metavar="HOST:PORT", help="Serve /health and /metrics (OpenMetrics) there; loopback only."),
 ]
 
+RecordTo = Annotated[
+    Path | None,
+    typer.Option("--record", metavar="DIR", help="Record there what the core is fed, for `metrepost rehearse`."),
+]
+
 
 def run(
     line: Annotated[list[Path], typer.Argument(metavar="LINE...", help="Line files, or names of shipped ones.")],
     state: StateFolder = None,
     health: Health = None,
+    record: RecordTo = None,
     log_level: LogLevel = "info",
 ) -> None:
     """Watch one or more lines until stopped (SIGTERM or Ctrl-C): read, judge, journal, publish, tell people.
@@ -51,17 +58,22 @@ def run(
     except ValueError as error:
         raise typer.BadParameter(str(error), param_hint="--health") from error
     files = [(file, loaded(file)) for file in line]
-    asyncio.run(_run(files, state_folder(state), address, log_level))
+    asyncio.run(_run(files, state_folder(state), address, log_level, record))
 
 
-async def _run(lines: list[tuple[Path, LoadedLine]], folder: Path, address: tuple[str, int] | None, level: str) -> None:
+async def _run(
+    lines: list[tuple[Path, LoadedLine]], folder: Path, address: tuple[str, int] | None, level: str, record: Path | None
+) -> None:
     stop, changed = asyncio.Event(), asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     loop.add_signal_handler(signal.SIGHUP, changed.set)
     loop.add_signal_handler(signal.SIGUSR1, _Wordier(level))
-    services = [(file, LineService(line, folder)) for file, line in lines]
+    services = [
+        (file, LineService(line, folder, recorder=None if record is None else recorder_for(line, record)))
+        for file, line in lines
+    ]
     manager = ServiceManager()
     async with contextlib.AsyncExitStack() as stack:
         if address is not None:

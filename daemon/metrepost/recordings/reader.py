@@ -1,0 +1,226 @@
+"""Reading recordings: a file, or a folder of chunks in order of their names; a survey finds every fault before anything is fed."""
+
+import csv
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from ..readings import Input, Reading, Tick
+from .faults import RecordingFaults
+from .rows import COLUMNS, NEEDED, RowError, in_range, input_of, time_of
+from .tick_maker import TickMaker
+
+SUFFIXES = (".parquet", ".csv")
+BATCH = 8192
+LONGEST_GAP = 86_400.0
+"""Seconds between two rows at most: beyond that a recording is two recordings, or a time is wrong."""
+
+
+class Row(NamedTuple):
+    """A row with its place. `item` is None where `error` says what is wrong."""
+
+    number: int
+    item: Input | None
+    error: RowError | None
+
+
+class Survey(msgspec.Struct, frozen=True):
+    """What a recording holds. `tags` counts readings by tag; `hash` is over the bytes of all files; times are seconds."""
+
+    files: int
+    rows: int
+    ticks: int
+    acts: int
+    first: float
+    last: float
+    tags: dict[str, int]
+    hash: str
+    dropped: int
+
+
+class Recording:
+    """A recording on disk. Raises RecordingError when it cannot be used."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.files = _files(path)
+        self.survey = self._survey()
+
+    def inputs(self) -> Iterator[Input]:
+        """The inputs in order of arrival; where the recording holds no ticks, with those that its times make."""
+        maker = None if self.survey.ticks else TickMaker()
+        for file in self.files:
+            for row in _rows(file, RecordingFaults()):
+                assert row.item is not None
+                if maker is not None:
+                    yield from maker.before(row.item.time)
+                yield row.item
+        if maker is not None:
+            yield from maker.rest()
+
+    def _survey(self) -> Survey:
+        faults = RecordingFaults()
+        tags: Counter[str] = Counter()
+        hashed = sha256()
+        rows = ticks = acts = dropped = 0
+        first = last = 0.0
+        for file in self.files:
+            for row in _rows(file, faults):
+                if row.error is not None:
+                    faults.add(file, row.number, *row.error.wrong)
+                    continue
+                item = row.item
+                assert item is not None
+                rows += 1
+                if type(item) is Reading:
+                    tags[item.tag] += 1
+                elif type(item) is Tick:
+                    ticks += 1
+                else:
+                    acts += 1
+                first = first or item.time
+                if last and item.time - last > LONGEST_GAP:
+                    faults.add(
+                        file, row.number, "time", "more than a day after all rows before it", "two recordings, each by itself"
+                    )
+                last = max(last, item.time)
+            if file.suffix == ".parquet" and not faults.count:
+                dropped += _dropped(file)
+            if file.is_file():
+                with file.open("rb") as stream:
+                    while block := stream.read(1 << 20):
+                        hashed.update(block)
+        if not rows and not faults.count:
+            faults.add(self.path, 0, "", "no rows", f"one row an input, with the columns {', '.join(NEEDED)}")
+        faults.raise_any()
+        return Survey(len(self.files), rows, ticks, acts, first, last, dict(tags), hashed.hexdigest(), dropped)
+
+
+def _files(path: Path) -> list[Path]:
+    faults = RecordingFaults()
+    files: list[Path] = []
+    allowed = "a .parquet or .csv file, or a folder of them"
+    if path.is_dir():
+        files = sorted(f for f in path.iterdir() if f.suffix in SUFFIXES and not f.name.startswith("."))
+        if not files:
+            faults.add(path, 0, "", "no recording in this folder", allowed)
+    elif not path.exists():
+        faults.add(path, 0, "", "there is no such file", allowed)
+    elif path.suffix not in SUFFIXES:
+        faults.add(path, 0, "", f"{path.suffix or 'no suffix'} tells no format", allowed)
+    else:
+        files = [path]
+    faults.raise_any()
+    return files
+
+
+def _rows(file: Path, faults: RecordingFaults) -> Iterator[Row]:
+    return _parquet(file, faults) if file.suffix == ".parquet" else _csv(file, faults)
+
+
+def _columns_fit(file: Path, names: Sequence[str], faults: RecordingFaults) -> bool:
+    before = faults.count
+    for name in NEEDED:
+        if name not in names:
+            faults.add(file, 0, name, "the column is missing", ", ".join(COLUMNS))
+    for name in dict.fromkeys(names):
+        if name not in COLUMNS:
+            faults.add(file, 0, str(name), "no column of a recording", ", ".join(COLUMNS))
+        elif names.count(name) > 1:
+            faults.add(file, 0, name, "the column is there more than once", "each column once")
+    return faults.count == before
+
+
+def _csv(file: Path, faults: RecordingFaults) -> Iterator[Row]:
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as stream:
+            reader = csv.reader(stream, strict=True)
+            header = [name.strip() for name in next(reader, [])]
+            if not _columns_fit(file, header, faults):
+                return
+            places = [header.index(name) if name in header else -1 for name in COLUMNS]
+            for number, cells in enumerate(reader, 1):
+                if len(cells) != len(header):
+                    if cells:
+                        error = RowError("", f"{len(cells)} cells", f"{len(header)}, as the header has")
+                        yield Row(number, None, error)
+                    continue
+                at, tag, *others = (cells[p] if p >= 0 else "" for p in places)
+                try:
+                    yield Row(number, input_of(time_of(at), tag, *others), None)
+                except RowError as error:
+                    yield Row(number, None, error)
+    except UnicodeDecodeError as error:
+        faults.add(file, 0, "", f"not UTF-8: {error.reason}", "text in UTF-8")
+    except csv.Error as error:
+        faults.add(file, 0, "", f"no CSV: {error}", "comma-separated values, quotes doubled within quotes")
+    except OSError as error:
+        faults.add(file, 0, "", f"cannot be read: {error.strerror}")
+
+
+def _parquet(file: Path, faults: RecordingFaults) -> Iterator[Row]:
+    try:
+        with pq.ParquetFile(file) as table:
+            schema = table.schema_arrow
+            if not (_columns_fit(file, schema.names, faults) and _types_fit(file, schema, faults)):
+                return
+            number = 0
+            for batch in table.iter_batches(BATCH):
+                for at, tag, *others in zip(*_lists(batch), strict=True):
+                    number += 1
+                    try:
+                        if at is None or tag is None:
+                            column = "time" if at is None else "tag"
+                            raise RowError(column, "empty", "a value in every row")
+                        yield Row(number, input_of(in_range(at), tag, *others), None)
+                    except RowError as error:
+                        yield Row(number, None, error)
+    except (pa.ArrowException, OSError) as error:
+        faults.add(file, 0, "", f"cannot be read as Parquet: {str(error).splitlines()[0]}", "a whole Parquet file")
+
+
+def _types_fit(file: Path, schema: Any, faults: RecordingFaults) -> bool:
+    before = faults.count
+    numeric = "a number"
+    for field in schema:
+        kind = field.type.value_type if pa.types.is_dictionary(field.type) else field.type
+        text = pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_null(kind)
+        number = pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_null(kind)
+        if field.name == "time":
+            fits = pa.types.is_int64(kind) or (pa.types.is_timestamp(kind) and kind.tz in ("UTC", "+00:00", "Etc/UTC"))
+            allowed = "a timestamp in UTC, or int64 of nanoseconds since 1970 UTC"
+        elif field.name == "value":
+            fits, allowed = text or number, f"{numeric}, or text that is one"
+        elif field.name == "time_uncertainty":
+            fits, allowed = number, numeric
+        else:
+            fits, allowed = text, "text"
+        if not fits:
+            faults.add(file, 0, field.name, f"the column is {field.type}", allowed)
+    return faults.count == before
+
+
+def _lists(batch: Any) -> list[list[Any]]:
+    """The columns as lists in the order of COLUMNS; a column that is left out is all None."""
+    lists: list[list[Any]] = []
+    for name in COLUMNS:
+        if name not in batch.schema.names:
+            lists.append([None] * batch.num_rows)
+            continue
+        column = batch.column(name)
+        if pa.types.is_timestamp(column.type):
+            column = column.cast(pa.timestamp("ns", tz="UTC")).cast(pa.int64())
+        lists.append(column.to_pylist())
+    return lists
+
+
+def _dropped(file: Path) -> int:
+    """Inputs that the recorder says it had to drop in front of or within this chunk."""
+    held = (pq.read_schema(file).metadata or {}).get(b"metrepost.dropped", b"0")
+    return int(held) if held.isdigit() else 0
