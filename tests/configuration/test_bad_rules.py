@@ -198,6 +198,7 @@ def _faults(folder: Path, rules: str, line: str = "") -> tuple[Fault, ...]:
     if not (folder / "products").exists():
         (folder / "products").symlink_to(CONFIG / "products")
     text = (CONFIG / "core-3.toml").read_text(encoding="utf-8").replace('"foam-core.toml"', '"bad.toml"')
+    text = text.replace(', 50 = "k50-124"', "")  # setpoints in these rules are of small cores
     (folder / "line.toml").write_text(text + line, encoding="utf-8")
     (folder / "bad.toml").write_text(rules, encoding="utf-8")
     with pytest.raises(ConfigurationError) as error:

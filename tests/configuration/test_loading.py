@@ -251,7 +251,7 @@ def test_the_demonstration_line_loads():
     assert line.plan.name == "core-3"
     assert len(line.plan.tags) > 40
     assert {endpoint.name for endpoint in line.endpoints} == {"gauges", "drives", "plc"}
-    assert set(line.plan.product.products) == {"75", "76"}
+    assert set(line.plan.product.products) == {"50", "75", "76"}
     assert line.plan.tags["cold-gauge.ovality"].unit == "mm"
     assert {"cold-diameter", "cold-lump"} <= {rule.name for rule in line.build_rules()}
     assert line.plan.rollups.limits["cold-gauge.diameter"]["K75-480"] == (pytest.approx(4.75), pytest.approx(4.85))
