@@ -1,9 +1,10 @@
 """`disagree`: two stations say different things of the same metre.
 
 Both are averaged over the same pieces of cable. Hot and cold core differ by shrink, so a ratio is learned first (or given); what is judged
-is how far the downstream value is from the upstream one times the ratio. Only pieces of which both saw good readings and no others teach: a
-wet gauge, or one whose neighbour stands in for it, would teach a shrink that is none. Another product shrinks otherwise and is learned anew.
-The ratio then stands, unlike that of `line.shrink`, which follows the gauges: one that follows would learn away a slow disagreement.
+is how far the downstream value is from the upstream one times the ratio. Only pieces of which both saw good readings and no others
+teach: a wet gauge, or one whose neighbour stands in for it, would teach a shrink that is none. Another product shrinks otherwise and is
+learned anew. The ratio then stands, unlike that of `line.shrink`, which follows the gauges: one that follows would learn away a slow
+disagreement.
 """
 
 from collections.abc import Mapping
