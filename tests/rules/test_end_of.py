@@ -69,6 +69,13 @@ def test_it_ends_ten_percent_above_the_limit_that_was_met():
     assert [c.active for c in paced(rule_of(ONLY_MINUTES), [(80, 390), (100, 520)])] == [True]
 
 
+def test_the_limit_that_was_met_outlives_a_restart():
+    rule, again = rule_of(ONLY_MINUTES), rule_of(ONLY_MINUTES)
+    assert len(paced(rule, [(80, 390)])) == 1
+    again.restore(json.loads(json.dumps(rule.snapshot())))
+    assert paced(again, [(0, 380), (40, 370)]) == []
+
+
 def test_the_first_reel_is_counted_from_where_counting_began():
     steps = [Step("tick", 1.0, 0.0), Step("tick", 2.0, 4000.0), Step("tick", 3.0, 4890.0), Step("tick", 4.0, 4910.0)]
     found = conditions(feed(rule_of(REEL), steps))
