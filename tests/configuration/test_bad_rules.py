@@ -187,6 +187,7 @@ BAD = [
     Bad("disagrees-with-itself", DISAGREE + 'against = "cold-gauge.diameter"\ntolerance = "0.02 mm"', "against", "cannot disagree with itself"),
     Bad("no-frequency", UNTESTED + 'required = "3 kV"\nrule = "9-cycles"', "frequency", "needs the frequency of the tester"),
     Bad("required-in-mm", UNTESTED + 'required = "3 mm"\nrule = "9-cycles"\nfrequency = "3 kHz"', "required", "3 mm has the wrong dimension"),
+    Bad("full-beside-reads", END_OF + 'reads = "accumulator.content"\nfull = "6 km"\nmetres = "60 m"', "full", 'belongs to length_of = "reel"'),
     Bad("end-of-nothing", END_OF + 'metres = "60 m"', "reads", "one of them"),
     Bad("silent-for-0", MISSING + 'for = "0 s"', "for", "must be more than 0"),
     Bad("rate-backwards", RATE + 'over = "20 s"\nfalling = { at = "-60 bar/min" }', "falling.at", "must be more than 0"),

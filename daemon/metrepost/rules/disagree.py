@@ -1,7 +1,10 @@
 """`disagree`: two stations say different things of the same metre.
 
 Both are averaged over the same pieces of cable. Hot and cold core differ by shrink, so a ratio is learned first (or given); what is judged
-is how far the downstream value is from the upstream one times the ratio.
+is how far the downstream value is from the upstream one times the ratio. Only pieces of which both saw good readings and no others
+teach: a wet gauge, or one whose neighbour stands in for it, would teach a shrink that is none. Another product shrinks otherwise and is
+learned anew. The ratio then stands, unlike that of `line.shrink`, which follows the gauges: one that follows would learn away a slow
+disagreement.
 """
 
 from collections.abc import Mapping
@@ -10,7 +13,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from ..readings import BAD, Measured, Tag
+from ..readings import BAD, GOOD, Measured, Tag
 from ..readings.units import Length, factor, same_dimension
 from .contract import Condition, Finding, LimitText, Rule, Site, View
 from .level import ABOVE_ZERO, Level, level_of
@@ -83,7 +86,7 @@ class DisagreeRule(Rule):
         self._lessons: list[float] = []
         self._run = 0
         self._begun: tuple[float, float] | None = None
-        self._product: str | None = None
+        self._product: str | None = None  # by name: that for which the ratio was learned
 
     def judge(self, m: Measured, view: View) -> list[Finding]:
         """A reading of either."""
@@ -95,17 +98,24 @@ class DisagreeRule(Rule):
         if last is not None and key < last:
             return []
         value = m.value * (self._scale if m.tag == self._s.against else 1.0)
-        total = pieces.setdefault(key, [0.0, 0.0])
+        total = self._piece(pieces, key)
         total[0] += value
         total[1] += 1
-        while len(pieces) > self._kept:
-            del pieces[min(pieces)]
+        if m.quality is not GOOD:
+            total[2] = 1.0
         if last is None or key == last:
             self._last[m.tag] = key
             return []
         self._last[m.tag] = key
         other = self._last.get(self._s.against if m.tag == self._s.reads else self._s.reads, last)
         return self._compare(last, m, view) if other > last or last in self._both() else []
+
+    def _piece(self, pieces: dict[int, list[float]], key: int) -> list[float]:
+        """Sum, readings, and whether any of them was not good (then 1) of a piece; the oldest are forgotten."""
+        total = pieces.setdefault(key, [0.0, 0.0, 0.0])
+        while len(pieces) > self._kept:
+            del pieces[min(pieces)]
+        return total
 
     def _both(self) -> set[int]:
         return set(self._pieces[self._s.reads]) & set(self._pieces[self._s.against])
@@ -114,21 +124,45 @@ class DisagreeRule(Rule):
         mine, theirs = self._pieces[self._s.reads].pop(key, None), self._pieces[self._s.against].get(key)
         if mine is None or theirs is None or mine[1] < LEAST or theirs[1] < LEAST or theirs[0] == 0:
             return []
+        product = view.product_at(key * self._s.over)
+        if view.product_at((key + 1) * self._s.over).name != product.name:
+            return []  # made of both products: it says nothing of either
+        if product.name != self._product:
+            found = self._changed(product.name, key, m)
+            if found:
+                return found
         value, other = mine[0] / mine[1], theirs[0] / theirs[1]
         if self._ratio is None:
-            self._lessons.append(value / other)
-            if len(self._lessons) * self._s.over >= self._s.learn:
-                ordered = sorted(self._lessons)
-                self._ratio = ordered[len(ordered) // 2]
-                self._lessons = []
+            if not mine[2] and not theirs[2]:
+                self._learn(value / other)
             return []
         expected = other * self._ratio
         if not isfinite(expected):
             return []
         if self._tolerances.products is not None:
-            allowed = self._tolerances.of(view.product_at(key * self._s.over))
+            allowed = self._tolerances.of(product)
             self._tolerance = allowed if allowed == allowed else self._tolerances.least()
         return self._decide(abs(value - expected) > self._tolerance, key, value, expected, m)
+
+    def _changed(self, product: str, key: int, m: Measured) -> list[Finding]:
+        """Another product than before: a learned ratio is not its own, a given one stays. The first product changes nothing."""
+        before, self._product = self._product, product
+        if before is None or self._s.ratio is not None:
+            return []
+        self._ratio, self._lessons = None, []
+        self._run, self._begun = 0, None
+        if not self._active:
+            return []
+        self._active = False
+        at = (m.time, key * self._s.over)
+        return [self._condition(m, at, None, None, f"no longer judged: {product} follows {before}, its shrink is learned anew")]
+
+    def _learn(self, ratio: float) -> None:
+        self._lessons.append(ratio)
+        if len(self._lessons) * self._s.over >= self._s.learn:
+            ordered = sorted(self._lessons)
+            self._ratio = ordered[len(ordered) // 2]
+            self._lessons = []
 
     def _decide(self, apart: bool, key: int, value: float, expected: float, m: Measured) -> list[Finding]:
         if apart is self._active:
@@ -167,10 +201,17 @@ class DisagreeRule(Rule):
         )
 
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
-        """Bad readings leave holes; while `when` does not hold nothing is compared, and what was learned stays."""
-        if m.tag not in self._pieces or m.quality is BAD or not usable(m):
+        """Bad readings leave holes, and their piece teaches nothing; while `when` does not hold nothing is compared, and what was
+        learned stays."""
+        pieces = self._pieces.get(m.tag)
+        if pieces is None:
             return []
-        self._pieces[m.tag].clear()
+        if m.quality is BAD:
+            self._doubt(pieces, m)
+            return []
+        if not usable(m):
+            return []
+        pieces.clear()
         self._last.pop(m.tag, None)
         self._run, self._begun = 0, None
         if not self._active:
@@ -178,12 +219,19 @@ class DisagreeRule(Rule):
         self._active = False
         return [self._condition(m, (m.time, m.metre), None, None, "no longer judged: `when` does not hold")]
 
+    def _doubt(self, pieces: dict[int, list[float]], m: Measured) -> None:
+        if not isfinite(m.metre) or abs(m.metre) > 1e9:
+            return
+        key, last = int(m.metre // self._s.over), self._last.get(m.tag)
+        if last is None or key >= last:
+            self._piece(pieces, key)[2] = 1.0
+
     def snapshot(self) -> dict[str, Any]:
         """Pieces, what was learned, what is told."""
         return {
             "pieces": {tag: [[k, *v] for k, v in pieces.items()] for tag, pieces in self._pieces.items()},
             "last": dict(self._last),
-            "learned": [self._ratio, list(self._lessons)],
+            "learned": [self._ratio, list(self._lessons), self._product],
             "run": [self._run, None if self._begun is None else list(self._begun), self._active],
         }
 
@@ -193,8 +241,9 @@ class DisagreeRule(Rule):
             return
         for tag, rows in state["pieces"].items():
             if tag in self._pieces:
-                self._pieces[tag] = {int(k): [total, n] for k, total, n in rows}
+                self._pieces[tag] = {int(k): [total, n, rest[0] if rest else 0.0] for k, total, n, *rest in rows}
         self._last = {tag: int(key) for tag, key in state["last"].items()}
-        self._ratio, self._lessons = state["learned"][0], list(state["learned"][1])
+        self._ratio, lessons, *product = state["learned"]
+        self._lessons, self._product = list(lessons), product[0] if product else None
         run, begun, self._active = state["run"]
         self._run, self._begun = run, None if begun is None else (begun[0], begun[1])
