@@ -13,6 +13,8 @@ WRONG = [
     (["check", "no-such-line"], exits.CONFIGURATION, "there is no line file"),
     (["run", "no-such-line"], exits.CONFIGURATION, "there is no line file"),
     (["probe", "core-3", "cold-gauge.z"], exits.USAGE, "cold-gauge.x"),
+    (["probe", "no-such-line", "--decodings"], exits.CONFIGURATION, "there is no line file"),
+    (["probe", "core-3", "--json", "--csv"], exits.USAGE, "exclude each other"),
     (["export", "core-3", "--state", "{tmp}/none"], exits.STATE, "no journal"),
     (["load", "core-3", "--state", "{tmp}/none"], exits.STATE, "no journal"),
     (["export", "core-3", "--stream", "nonsense"], exits.USAGE, "nonsense"),

@@ -5,27 +5,32 @@ from typing import Annotated
 
 import msgspec
 import typer
-from rich.console import Console
-from rich.table import Table
 
 from ..clock import SystemClock
 from ..configuration.plan import LoadedLine
 from ..endpoints.contract import Probed
+from ..endpoints.plan import ModbusEndpoint
 from ..endpoints.start import runner_for
-from . import exits
-from .arguments import Json, LineFile, loaded
+from . import exits, probe_tables
+from .arguments import Csv, Json, LineFile, loaded
 from .trouble import CommandError
 
 
 def probe(
     line: LineFile,
     tag: Annotated[list[str] | None, typer.Argument(metavar="[TAG...]", help="Tags (station.tag); all when left out.")] = None,
+    decodings: Annotated[
+        bool, typer.Option("--decodings", help="Show Modbus words under every type and order that fits them.")
+    ] = False,
     json: Json = False,
+    csv: Csv = False,
 ) -> None:
     """Read tags once, each from its real endpoint: raw words, value, unit, quality, round trip.
 
     Registers that a read clears are left out: reading them would take a peak from the daemon. Exit code 1 when a tag is bad.
     """
+    if json and csv:
+        raise CommandError("--json and --csv exclude each other; choose one", exits.USAGE)
     found = loaded(line)
     wanted = tag or []
     measured = {p.tag for e in found.endpoints for p in e.points}
@@ -33,10 +38,14 @@ def probe(
         if name not in measured:
             raise CommandError(f"no endpoint serves a tag {name!r}; tags are {', '.join(sorted(measured))}", exits.USAGE)
     results = asyncio.run(_probe_all(found, wanted))
+    if decodings:
+        results = _with_decodings(found, results)
     if json:
         typer.echo(msgspec.json.format(msgspec.json.encode(results)).decode())
+    elif csv:
+        typer.echo(probe_tables.as_csv(results, decodings=decodings), nl=False)
     else:
-        _print(results)
+        probe_tables.show(results, decodings=decodings)
     if any(p.quality == "bad" for p in results):
         raise typer.Exit(exits.FAILED)
 
@@ -53,15 +62,15 @@ async def _probe_all(found: LoadedLine, wanted: list[str]) -> list[Probed]:
     return [msgspec.structs.replace(p, unit=units.get(p.tag, "")) for group in groups for p in group]
 
 
-def _print(results: list[Probed]) -> None:
-    table = Table(box=None, pad_edge=False)
-    for column, justify in (("tag", "left"), ("raw", "left"), ("value", "right"), ("unit", "left")):
-        table.add_column(column, justify="right" if justify == "right" else "left", overflow="fold")
-    table.add_column("quality")
-    table.add_column("round trip", justify="right")
-    table.add_column("reason", overflow="fold")
-    for p in results:
-        value = "" if p.value != p.value else f"{p.value:.6g}"
-        trip = f"{p.round_trip * 1000:.1f} ms" if p.round_trip == p.round_trip else ""
-        table.add_row(p.tag, p.raw, value, p.unit, p.quality, trip, p.reason)
-    Console().print(table)
+def _with_decodings(found: LoadedLine, results: list[Probed]) -> list[Probed]:
+    """The same, with `decodings` and `advice` in the detail of each Modbus tag that was read and is a number."""
+    from ..endpoints.modbus_decodings import advice, decodings, words_of
+
+    points = {p.tag: p for e in found.endpoints if isinstance(e, ModbusEndpoint) for p in e.points}
+    made = []
+    for one in results:
+        point = points.get(one.tag)
+        tried = decodings(point, words_of(one.raw)) if point and point.table in ("holding", "input") else []
+        more = {"decodings": tried, "advice": advice(one.tag, tried)} if tried else {}
+        made.append(msgspec.structs.replace(one, detail={**one.detail, **more}))
+    return made
