@@ -12,7 +12,7 @@ from ..endpoints.contract import Probed
 from ..endpoints.plan import ModbusEndpoint
 from ..endpoints.start import runner_for
 from . import exits, probe_tables
-from .arguments import Csv, Json, LineFile, loaded
+from .arguments import Csv, Json, LineFile, StateFolder, loaded, state_folder
 from .trouble import CommandError
 
 
@@ -22,6 +22,17 @@ def probe(
     decodings: Annotated[
         bool, typer.Option("--decodings", help="Show Modbus words under every type and order that fits them.")
     ] = False,
+    endpoint: Annotated[str | None, typer.Option("--endpoint", metavar="NAME", help="Endpoint to scan.")] = None,
+    scan: Annotated[
+        tuple[str, str] | None,
+        typer.Option("--scan", metavar="TABLE FROM..TO", help="Find the Modbus registers that answer, such as input 0..200."),
+    ] = None,
+    rate: Annotated[float, typer.Option("--rate", help="Requests per second of a scan, at most 50.")] = 5.0,
+    unit_id: Annotated[int | None, typer.Option("--unit-id", help="Device to scan. [default: the endpoint's]")] = None,
+    beside_daemon: Annotated[
+        bool, typer.Option("--beside-daemon", help="Scan although a daemon holds the state folder: it may lose peaks.")
+    ] = False,
+    state: StateFolder = None,
     json: Json = False,
     csv: Csv = False,
 ) -> None:
@@ -31,8 +42,18 @@ def probe(
     """
     if json and csv:
         raise CommandError("--json and --csv exclude each other; choose one", exits.USAGE)
-    found = loaded(line)
     wanted = tag or []
+    if scan is not None:
+        if wanted or decodings:
+            raise CommandError("--scan takes neither tags nor --decodings; give one or the other", exits.USAGE)
+        from .probe_scan import run_scan
+
+        folder = state_folder(state)
+        run_scan(loaded(line), endpoint, scan, rate, unit_id, folder, beside_daemon=beside_daemon, json=json, csv=csv)
+        return
+    if endpoint is not None:
+        raise CommandError("--endpoint goes with --scan; tags know their endpoint", exits.USAGE)
+    found = loaded(line)
     measured = {p.tag for e in found.endpoints for p in e.points}
     for name in wanted:
         if name not in measured:
