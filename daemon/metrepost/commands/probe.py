@@ -18,11 +18,14 @@ from .trouble import CommandError
 
 def probe(
     line: LineFile,
-    tag: Annotated[list[str] | None, typer.Argument(metavar="[TAG...]", help="Tags (station.tag); all when left out.")] = None,
+    tag: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[TAG...]", help="Tags (station.tag), all when left out; a path with --browse."),
+    ] = None,
     decodings: Annotated[
         bool, typer.Option("--decodings", help="Show Modbus words under every type and order that fits them.")
     ] = False,
-    endpoint: Annotated[str | None, typer.Option("--endpoint", metavar="NAME", help="Endpoint to scan.")] = None,
+    endpoint: Annotated[str | None, typer.Option("--endpoint", metavar="NAME", help="Endpoint to scan or browse.")] = None,
     scan: Annotated[
         tuple[str, str] | None,
         typer.Option("--scan", metavar="TABLE FROM..TO", help="Find the Modbus registers that answer, such as input 0..200."),
@@ -33,6 +36,9 @@ def probe(
         bool, typer.Option("--beside-daemon", help="Scan although a daemon holds the state folder: it may lose peaks.")
     ] = False,
     state: StateFolder = None,
+    browse: Annotated[
+        bool, typer.Option("--browse", help="List what an OPC UA server offers below a path, such as Objects/Trough, as tags.")
+    ] = False,
     json: Json = False,
     csv: Csv = False,
 ) -> None:
@@ -44,15 +50,22 @@ def probe(
         raise CommandError("--json and --csv exclude each other; choose one", exits.USAGE)
     wanted = tag or []
     if scan is not None:
-        if wanted or decodings:
-            raise CommandError("--scan takes neither tags nor --decodings; give one or the other", exits.USAGE)
+        if wanted or decodings or browse:
+            raise CommandError("--scan takes neither tags nor --decodings nor --browse; give one of them", exits.USAGE)
         from .probe_scan import run_scan
 
         folder = state_folder(state)
         run_scan(loaded(line), endpoint, scan, rate, unit_id, folder, beside_daemon=beside_daemon, json=json, csv=csv)
         return
+    if browse:
+        if len(wanted) > 1 or decodings:
+            raise CommandError("--browse takes one path and no --decodings", exits.USAGE)
+        from .probe_browse import run_browse
+
+        run_browse(loaded(line), endpoint, wanted[0] if wanted else "Objects", json=json, csv=csv)
+        return
     if endpoint is not None:
-        raise CommandError("--endpoint goes with --scan; tags know their endpoint", exits.USAGE)
+        raise CommandError("--endpoint goes with --scan or --browse; tags know their endpoint", exits.USAGE)
     found = loaded(line)
     measured = {p.tag for e in found.endpoints for p in e.points}
     for name in wanted:
