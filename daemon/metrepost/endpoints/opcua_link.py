@@ -4,8 +4,8 @@ asyncua's own supervisor, watchdogs, publish loop and reconnect are not used: th
 state, and lose values without a word (see README). A connection here is made, used by one task and thrown away whole. Only the
 session's identity may pass on to a new connection, so that the server keeps what was published meanwhile.
 
-Only services that read are called: Read, Browse, BrowseNext, CreateSubscription, CreateMonitoredItems, Publish, Republish, TransferSubscriptions, and
-those that open and close the connection. A test reads the wire and says so.
+Only services that read are called: Read, Browse, BrowseNext, CreateSubscription, CreateMonitoredItems, Publish, Republish,
+TransferSubscriptions, and those that open and close the connection. A test reads the wire and says so.
 """
 
 import asyncio
