@@ -25,6 +25,7 @@ WRONG = [
     (["probe", "core-3", "cold-gauge.x", "--scan", "input", "0..1"], exits.USAGE, "neither tags"),
     (["probe", "core-3", "--endpoint", "gauges"], exits.USAGE, "goes with"),
     (["probe", "core-3", "--browse", "--endpoint", "gauges"], exits.USAGE, "OPC UA endpoints are: plc"),
+    (["probe", "core-3", "--rate", "3"], exits.USAGE, "go with --scan"),
     (["probe", "core-3", "--browse", "Objects/A", "Objects/B"], exits.USAGE, "one path"),
     (["probe", "core-3", "--browse", "--scan", "input", "0..1"], exits.USAGE, "give one of them"),
     (["export", "core-3", "--state", "{tmp}/none"], exits.STATE, "no journal"),

@@ -13,9 +13,11 @@ from metrepost.commands import exits
 from metrepost.commands.probe_browse import as_toml
 from metrepost.configuration.shipped import shipped_config
 from metrepost.endpoints.opcua_browse import browse
+from metrepost.endpoints.opcua_link import Link, RefusedError
 from metrepost.endpoints.opcua_nodes import resolve, written
 from metrepost.endpoints.opcua_paths import steps, written_step
 from support_daemon import command
+from support_modbus import Script
 from support_opcua import NAMESPACE, PlantServer, Proxy, endpoint, free_port
 
 OTHER = "urn:northmere:other;50%"
@@ -49,10 +51,11 @@ async def test_everything_below_a_path_with_only_reads_on_the_wire():
     async with PlantServer(free_port(), [OTHER, NAMESPACE]) as server:
         await furnished(server)
         async with Proxy(server.port) as proxy:
-            found, more = await browse(endpoint(proxy.port, timeout=5.0), "Objects/Trough")
-            everything, _ = await browse(endpoint(proxy.port, timeout=5.0))
-            few, cut_short = await browse(endpoint(proxy.port, timeout=5.0), limit=2)
+            browsed = await browse(endpoint(proxy.port, timeout=5.0), "Objects/Trough")
+            everything = (await browse(endpoint(proxy.port, timeout=5.0))).variables
+            few = await browse(endpoint(proxy.port, timeout=5.0), limit=2)
             services = set(proxy.services())
+    found = browsed.variables
     by_path = {v.path: v for v in found}
     water = by_path["Objects/Trough/WaterTemperature"]
     assert (water.node, water.type, water.value, water.access, water.number) == (
@@ -63,10 +66,10 @@ async def test_everything_below_a_path_with_only_reads_on_the_wire():
     assert by_path[f"Objects/Trough/nsu={NAMESPACE};Level"].type == "Int32"
     assert not by_path["Objects/Trough/Name&/1"].number
     assert (by_path["Objects/Trough/Zones"].type, by_path["Objects/Trough/Zones"].number) == ("Double[]", False)
-    assert not more
+    assert (browsed.more, browsed.refused) == (False, [])
     assert {v.path for v in found} <= {v.path for v in everything}
     assert not any(v.path.startswith("Objects/Server/") for v in everything)
-    assert (len(few), cut_short) == (2, True)
+    assert (len(few.variables), few.more) == (2, True)
     assert 631 in services
     assert services <= READ_ONLY
 
@@ -93,6 +96,31 @@ async def test_the_lines_can_be_pasted_and_other_forms_hold_the_same(tmp_path):
     assert absent.returncode == exits.USAGE
     assert "Objects has no Through" in absent.stderr
     assert "Traceback" not in absent.stderr
+
+
+async def test_what_the_server_refuses_to_show_is_named_and_the_rest_is_shown(monkeypatch):
+    of_the_link = Link.browse
+
+    async def refusing(self, node):
+        if node.Identifier == "Locked":
+            raise RefusedError("BadUserAccessDenied while browsing", "BadUserAccessDenied")
+        return await of_the_link(self, node)
+
+    monkeypatch.setattr(Link, "browse", refusing)
+    async with PlantServer(free_port()) as server:
+        await server._server.nodes.objects.add_object(ua.NodeId("Locked", server.index), f"{server.index}:Locked")
+        await server.add("Open", 1.0)
+        browsed = await browse(endpoint(server.port, timeout=5.0))
+    assert browsed.refused == ["Objects/Locked: BadUserAccessDenied while browsing"]
+    assert "Objects/Open" in {v.path for v in browsed.variables}
+
+
+async def test_a_server_that_hangs_up_is_a_sentence(tmp_path):
+    async with Script(lambda request, number: None) as server:
+        result = await asyncio.to_thread(command, "probe", line(tmp_path, server.port), "--endpoint", "plc", "--browse")
+    assert result.returncode == exits.UNREACHABLE
+    assert f":{server.port}" in result.stderr
+    assert "Traceback" not in result.stderr
 
 
 def test_an_absent_server_is_a_sentence(tmp_path):

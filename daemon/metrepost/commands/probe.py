@@ -30,7 +30,9 @@ def probe(
         tuple[str, str] | None,
         typer.Option("--scan", metavar="TABLE FROM..TO", help="Find the Modbus registers that answer, such as input 0..200."),
     ] = None,
-    rate: Annotated[float, typer.Option("--rate", help="Requests per second of a scan, at most 50.")] = 5.0,
+    rate: Annotated[
+        float | None, typer.Option("--rate", help="Requests per second of a scan, at most 50. [default: 5]")
+    ] = None,
     unit_id: Annotated[int | None, typer.Option("--unit-id", help="Device to scan. [default: the endpoint's]")] = None,
     beside_daemon: Annotated[
         bool, typer.Option("--beside-daemon", help="Scan although a daemon holds the state folder: it may lose peaks.")
@@ -55,8 +57,20 @@ def probe(
         from .probe_scan import run_scan
 
         folder = state_folder(state)
-        run_scan(loaded(line), endpoint, scan, rate, unit_id, folder, beside_daemon=beside_daemon, json=json, csv=csv)
+        run_scan(
+            loaded(line),
+            endpoint,
+            scan,
+            5.0 if rate is None else rate,
+            unit_id,
+            folder,
+            beside_daemon=beside_daemon,
+            json=json,
+            csv=csv,
+        )
         return
+    if beside_daemon or any(each is not None for each in (rate, unit_id, state)):
+        raise CommandError("--rate, --unit-id, --state and --beside-daemon go with --scan", exits.USAGE)
     if browse:
         if len(wanted) > 1 or decodings:
             raise CommandError("--browse takes one path and no --decodings", exits.USAGE)

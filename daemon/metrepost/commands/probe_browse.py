@@ -26,13 +26,14 @@ def run_browse(found: LoadedLine, endpoint_name: str | None, path: str, *, json:
     from ..endpoints.opcua_security import OpcUaSettingsError
 
     try:
-        variables, more = asyncio.run(browse(endpoint, path))
+        browsed = asyncio.run(browse(endpoint, path))
     except (NodeError, OpcUaSettingsError) as error:
         raise CommandError(str(error), exits.USAGE if isinstance(error, NodeError) else exits.CONFIGURATION) from error
     except RefusedError as error:
         raise CommandError(f"{endpoint.address}: {error.reason}", exits.FAILED) from error
     except EndpointError as error:
         raise UnreachableError(f"{endpoint.address}: {error.reason}") from error
+    variables = browsed.variables
     if json:
         typer.echo(msgspec.json.format(msgspec.json.encode(variables)).decode())
     elif csv:
@@ -46,7 +47,9 @@ def run_browse(found: LoadedLine, endpoint_name: str | None, path: str, *, json:
     else:
         listed = [(v.node, v.path, ", ".join((v.type, _short(v.value) or v.status, v.access)), v.number) for v in variables]
         typer.echo(as_toml(endpoint.name, listed))
-    if more:
+    for each in browsed.refused:
+        typer.echo(f"metrepost: not browsed: {each}", err=True)
+    if browsed.more:
         typer.echo(f"metrepost: more than {LIMIT} variables; the rest is left out: give a path further down", err=True)
 
 

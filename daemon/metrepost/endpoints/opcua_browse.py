@@ -8,7 +8,7 @@ from asyncua import ua
 
 from . import opcua_security
 from .opcua_health import Pace
-from .opcua_link import Link
+from .opcua_link import Link, RefusedError
 from .opcua_nodes import NodeError, written
 from .opcua_paths import Paths, written_step
 from .opcua_subscription import status_name
@@ -37,8 +37,16 @@ class Variable(msgspec.Struct, frozen=True):
     number: bool
 
 
-async def browse(endpoint: OpcUaEndpoint, path: str = "Objects", limit: int = LIMIT) -> tuple[list[Variable], bool]:
-    """Variables at and below `path`, in the server's order, breadth first, and whether there were more than `limit`.
+class Browsed(msgspec.Struct, frozen=True):
+    """Variables in the server's order, breadth first; whether there are more; and below which paths the server let us not look."""
+
+    variables: list[Variable]
+    more: bool
+    refused: list[str]
+
+
+async def browse(endpoint: OpcUaEndpoint, path: str = "Objects", limit: int = LIMIT) -> Browsed:
+    """At most `limit` variables at and below `path`.
 
     The server's own object (Objects/Server) is left out unless the path leads into it. Raises NodeError for a path that is not there,
     OpcUaSettingsError, and EndpointError for a server that does not answer or refuses.
@@ -48,16 +56,19 @@ async def browse(endpoint: OpcUaEndpoint, path: str = "Objects", limit: int = LI
     link = await Link.open(endpoint, pace.bridge, pace.channel)
     try:
         namespaces = await link.namespaces()
-        found, more = await _walk(link, namespaces, path.rstrip("/"), limit)
+        refused: list[str] = []
+        found, more = await _walk(link, namespaces, path.rstrip("/"), limit, refused)
         made: list[Variable] = []
         for at in range(0, len(found), _CHUNK):
             made += await _described(link, namespaces, found[at : at + _CHUNK])
-        return made, more
+        return Browsed(made, more, refused)
     finally:
         await link.close()
 
 
-async def _walk(link: Link, namespaces: Sequence[str], path: str, limit: int) -> tuple[list[tuple[Any, str]], bool]:
+async def _walk(
+    link: Link, namespaces: Sequence[str], path: str, limit: int, refused: list[str]
+) -> tuple[list[tuple[Any, str]], bool]:
     start = top = ua.NodeId(ua.ObjectIds.ObjectsFolder)
     if path != "Objects":
         start = await Paths(link, namespaces).node_of(OpcUaPoint("", "", path))
@@ -67,7 +78,13 @@ async def _walk(link: Link, namespaces: Sequence[str], path: str, limit: int) ->
         found.append((start, path))
     while waiting:
         node, walked = waiting.pop(0)
-        below = await link.browse(node)
+        try:
+            below = await link.browse(node)
+        except RefusedError as error:
+            if node == start:
+                raise
+            refused.append(f"{walked}: {error.reason}")  # one locked drawer is no reason to show none
+            continue
         names = [each.BrowseName.Name for each in below]
         for each in below:
             there = each.NodeId
