@@ -22,6 +22,7 @@ StateFolder = Annotated[
     typer.Option("--state", metavar="DIR", help="State folder: journal and snapshots. [default: ./state, or $METREPOST_STATE]"),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Write JSON for machines.")]
+Csv = Annotated[bool, typer.Option("--csv", help="Write CSV (RFC 4180) with a header.")]
 LogLevel = Annotated[str, typer.Option("--log-level", help="debug, info, warning, error or critical.")]
 
 

@@ -4,8 +4,8 @@ asyncua's own supervisor, watchdogs, publish loop and reconnect are not used: th
 state, and lose values without a word (see README). A connection here is made, used by one task and thrown away whole. Only the
 session's identity may pass on to a new connection, so that the server keeps what was published meanwhile.
 
-Only services that read are called: Read, CreateSubscription, CreateMonitoredItems, Publish, Republish, TransferSubscriptions, and
-those that open and close the connection. A test reads the wire and says so.
+Only services that read are called: Read, Browse, BrowseNext, CreateSubscription, CreateMonitoredItems, Publish, Republish,
+TransferSubscriptions, and those that open and close the connection. A test reads the wire and says so.
 """
 
 import asyncio
@@ -144,10 +144,10 @@ class Link:
         await self.read([CURRENT_TIME])
         self._plan_renewal()
 
-    async def read(self, nodes: Sequence[Any]) -> list[Any]:
-        """The Value attributes as DataValues, in order, in one request."""
+    async def read(self, nodes: Sequence[Any], attribute: ua.AttributeIds = ua.AttributeIds.Value) -> list[Any]:
+        """One attribute of each node as DataValues, in order, in one request."""
         with field_errors("reading"):
-            answers = list(await self._session.read_attributes(list(nodes), ua.AttributeIds.Value))
+            answers = list(await self._session.read_attributes(list(nodes), attribute))
         if len(answers) != len(nodes):
             raise LinkLostError(f"{len(answers)} answers for {len(nodes)} nodes while reading")
         return answers
@@ -166,7 +166,7 @@ class Link:
             ReferenceTypeId=ua.NodeId(ua.ObjectIds.HierarchicalReferences),
             IncludeSubtypes=True,
             NodeClassMask=0,
-            ResultMask=ua.BrowseResultMask.BrowseName,
+            ResultMask=ua.BrowseResultMask.BrowseName | ua.BrowseResultMask.NodeClass,
         )
         with field_errors("browsing"):
             (result,) = await self._session.browse(ua.BrowseParameters(NodesToBrowse=[wanted]))

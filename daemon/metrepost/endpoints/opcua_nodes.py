@@ -39,3 +39,14 @@ def resolve(node: str, namespaces: Sequence[str]) -> ua.NodeId:
         return ua.NodeId.from_string(f"ns={index};{match['rest']}")
     except (ua.UaError, ValueError) as error:
         raise NodeError(f"{node!r} is no node id; {EXAMPLES}") from error
+
+
+def written(node: ua.NodeId, namespaces: Sequence[str]) -> str:
+    """A server's node id as `resolve` takes it, with the namespace by its URI (by its index when the server names none)."""
+    rest = str(ua.NodeId(node.Identifier, 0, node.NodeIdType).to_string()).removeprefix("ns=0;")
+    index = int(node.NamespaceIndex)
+    if not index:
+        return rest
+    if index >= len(namespaces):
+        return f"ns={index};{rest}"
+    return f"nsu={namespaces[index].replace('%', '%25').replace(';', '%3B')};{rest}"

@@ -40,6 +40,14 @@ def steps(path: str) -> list[tuple[str, str]]:
     return found
 
 
+def written_step(name: str, uri: str = "") -> str:
+    """One step of a path as `steps` takes it apart; with `uri` for a name that several namespaces have."""
+    escaped = re.sub(r"([&/])", r"&\1", name)
+    if escaped.startswith("nsu="):
+        escaped = "&" + escaped
+    return f"nsu={uri.replace('%', '%25').replace(';', '%3B')};{escaped}" if uri else escaped
+
+
 class Paths:
     """Finds the nodes of points over one connection; what was browsed once is not asked for again."""
 
