@@ -114,7 +114,7 @@ def reader(broker: Shipped) -> Recorder:
 async def test_the_daemon_tells_its_line_and_the_historian_reads_it(broker: Shipped, tmp_path: Path) -> None:
     """Events, rollups and the retained state with its will, by the real publisher."""
     with reader(broker) as recorder:
-        settings = {"tls": True, "ca": broker.ca, "user": "core-3", "password": PASSWORDS["core-3"]}
+        settings: dict[str, Any] = {"tls": True, "ca": broker.ca, "user": "core-3", "password": PASSWORDS["core-3"]}
         async with publishing(tmp_path / "state", broker.port, **settings) as p:
             await p.journal.commit([note(), rollup()])
             await asyncio.wait_for(p.journal.drained(), 20)
@@ -171,7 +171,7 @@ def test_without_a_right_password_nobody_comes_in(broker: Shipped, user: str, pa
 
 
 async def test_without_tls_nobody_comes_in(broker: Shipped, tmp_path: Path) -> None:
-    settings = {"user": "core-3", "password": PASSWORDS["core-3"]}
+    settings: dict[str, Any] = {"user": "core-3", "password": PASSWORDS["core-3"]}
     async with publishing(tmp_path / "state", broker.port, **settings) as p:
         await p.journal.commit([note()])
         while p.publisher.statistics().failures < 2:
