@@ -161,7 +161,15 @@ class Recorder:
     """An MQTT 5 subscriber with a session that outlives its connections; records every message. A context manager."""
 
     def __init__(
-        self, port: int, topics: str = "#", *, user: str = "", password: str = "", client_id: str = "recorder", qos: int = 1
+        self,
+        port: int,
+        topics: str = "#",
+        *,
+        user: str = "",
+        password: str = "",
+        client_id: str = "recorder",
+        qos: int = 1,
+        ca: str = "",
     ) -> None:
         self._qos = qos
         self.messages: list[Message] = []
@@ -173,6 +181,8 @@ class Recorder:
         client.reconnect_delay_set(0.02, 0.1)  # type: ignore[arg-type]
         if user:
             client.username_pw_set(user, password)
+        if ca:
+            client.tls_set(ca)
         client.on_connect = self._connected
         client.on_subscribe = lambda *_: self._subscribed.set()
         client.on_message = self._message

@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 from metrepost.configuration.shipped import shipped_config, shipped_rules
+from metrepost.journal import Reader
 
 METREPOST = (sys.executable, "-m", "metrepost")
 
@@ -102,3 +103,17 @@ def line_folder(folder: Path, addresses: dict[str, str], broker: int, extra: str
     text = text.replace("mqtt://127.0.0.1:1883", f"mqtt://127.0.0.1:{broker}")
     file.write_text(text + extra)
     return file
+
+
+def wait_for_event(state: Path, kind: str, timeout=60, **data):
+    """Wait until the journal of core-3 holds such an event; its data. Read beside the daemon, as `export` does."""
+    until, after = time.monotonic() + timeout, 0
+    while time.monotonic() < until:
+        with Reader(state, "core-3") as reader:
+            for row in reader.export("event", f"{reader.epoch}:{after}"):
+                after = row.sequence
+                event = json.loads(row.payload)
+                if event["type"] == f"metrepost.{kind}.v1" and all(event["data"].get(k) == v for k, v in data.items()):
+                    return event["data"]
+        time.sleep(0.05)  # a journal gives no event to wait for across processes
+    raise AssertionError(f"no {kind} {data} within {timeout} s")

@@ -3,6 +3,7 @@
 No clock, socket or file. Live running, rehearsal and tests feed the same core and get the same answer. The order of arrival counts.
 """
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
@@ -51,6 +52,10 @@ REEL_EVERY = 10.0
 """Seconds between two summaries of the reel in make."""
 LOAD_EVERY = 60.0
 """Seconds between two alarm-load figures."""
+FARTHEST = 1e9
+"""Metres. A length counter that shows more is no length counter; a float64 register can show 1e300."""
+FORESEEN = 7 * 86_400.0
+"""Seconds. When a metre is wound later than this nobody can say."""
 
 
 class _Wet(msgspec.Struct):
@@ -235,11 +240,12 @@ class Core:
         return self._reels.metre_at_take_up(self.axis.place(self._now).length, self._accumulator())
 
     def takes_up_at(self, metre: float | None) -> str:
-        """When a metre reaches the take-up at the present speed ("" when it is there, or the line stands)."""
+        """When a metre reaches the take-up at the present speed ("" when it is there, the line stands, or it is over a week)."""
         wound = self.take_up_metre()
         if metre is None or wound is None or metre <= wound or self.speed < self.plan.state.standstill:
             return ""
-        return rfc3339(self._now + (metre - wound) / self.speed)
+        wait = (metre - wound) / self.speed
+        return rfc3339(self._now + wait) if wait < FORESEEN else ""
 
     # ---- input -----------------------------------------------------------------------------------------------------------
 
@@ -265,6 +271,9 @@ class Core:
             return
         self._now = max(self._now, reading.time)
         axis = self.axis
+        if reading.quality is not BAD and not self._believable(reading):
+            reason = "range" if math.isfinite(reading.value) else "not a number"
+            reading = msgspec.structs.replace(reading, value=math.nan, quality=BAD, reason=reason)
         if axis is not None and reading.quality is not BAD:
             plan = axis.plan
             if reading.tag == plan.speed:
@@ -276,6 +285,12 @@ class Core:
         if m.quality is not BAD:
             self._line_tags(m, out)
         self._measured(m, out)
+
+    def _believable(self, reading: Reading) -> bool:
+        """Whether a value is a finite number, and a length counter's is a length: all places are reckoned from it."""
+        if self.axis is not None and reading.tag == self.axis.plan.counter:
+            return abs(reading.value * self.axis.plan.counter_to_m) <= FARTHEST
+        return math.isfinite(reading.value)
 
     def _counter(self, reading: Reading, out: list[Output]) -> None:
         assert self.axis is not None
@@ -542,7 +557,10 @@ class Core:
                 up = act.act == "endpoint_up"
                 data = EndpointEvent(endpoint=act.endpoint, up=up, reason=act.reason, decided=rfc3339(self._now))
                 self._event(act.time, data, out)
-                self._built_in(builtin.endpoint_lost(act.endpoint), not up, act.time, act.reason, out)
+                lost = builtin.endpoint_lost(act.endpoint)
+                # the last word of an endpoint that a reload took out may come after its alarm went
+                if self.alarms.knows(f"{lost.rule}.{lost.limit}"):
+                    self._built_in(lost, not up, act.time, act.reason, out)
             case "clock_step":
                 why = f"the wall clock was stepped by {act.amount:+.3f} s; line time goes on and is drawn towards it slowly"
                 self._event(act.time, ClockEvent(step=act.amount, decided=rfc3339(self._now), explanation=why), out)

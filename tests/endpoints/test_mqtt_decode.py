@@ -48,6 +48,7 @@ def test_plain_numbers(payload: str, value: float) -> None:
         ('{"d": null}', {"pointer": "/d"}, "no value"),
         ('{"d": 4.8}', {"pointer": "/e"}, "nothing at /e"),
         ("4.8", {"pointer": "/d"}, "nothing at /d"),
+        ('{"d":' * 300 + "1" + "}" * 300, {"pointer": "/d"}, "not a number: a value nested too deeply"),
         ("4.8", {"scale": 1e308, "offset": 1e308}, "too large"),
         ("4.8", {"valid_high": 4.0}, "range"),
         ('{"d": 1}', {"pointer": "/d", "quality_pointer": "/q"}, "nothing at /q"),

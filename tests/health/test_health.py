@@ -13,9 +13,10 @@ import msgspec
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from metrepost.health.address import parse_address
 from metrepost.health.figures import LineFigures, Standing, judge
 from metrepost.health.openmetrics import openmetrics
-from metrepost.health.server import HealthServer, parse_address
+from metrepost.health.server import HealthServer
 from metrepost.health.service_manager import ServiceManager
 from metrepost.publish.payloads import EndpointHealth
 from support_daemon import Process, line_folder

@@ -3,7 +3,7 @@
 import json
 import signal
 
-from support_daemon import Process, command, line_folder, simulated
+from support_daemon import Process, command, line_folder, simulated, wait_for_event
 
 NOWHERE = {"gauges": "127.0.0.1:9", "drives": "127.0.0.1:9", "plc": "opc.tcp://127.0.0.1:9/x"}
 
@@ -62,12 +62,9 @@ def test_a_changed_endpoint_is_connected_to_and_the_others_stay(tmp_path):
             daemon.wait_for("watching")
             edit(file, '"127.0.0.1:9"', f'"{addresses["drives"]}"')
             assert command("reload", file, "--state", state).returncode == 0
-            # the counter stands behind `drives`: only with it is there a length axis and a line state
-            for _ in range(200):
-                rows = [json.loads(r)["data"] for r in command("export", file, "--state", state).stdout.splitlines()]
-                if any(r.get("endpoint") == "drives" and r.get("up") for r in rows):
-                    break
-            ups = [r["endpoint"] for r in rows if r.get("up") is True]
-            assert ups.count("drives") == 1
-            assert ups.count("gauges") == 1
+            wait_for_event(state, "endpoint", endpoint="drives", up=True)
             assert daemon.stop() == 0
+        rows = [json.loads(r)["data"] for r in command("export", file, "--state", state).stdout.splitlines()]
+        ups = [r["endpoint"] for r in rows if r.get("up") is True]
+        assert ups.count("drives") == 1
+        assert ups.count("gauges") == 1

@@ -173,6 +173,10 @@ class AlarmBook:
 
     # ---- what can be asked ---------------------------------------------------------------------------------------------
 
+    def knows(self, alarm: str) -> bool:
+        """Whether an alarm is among the plans."""
+        return alarm in self._plans
+
     def is_active(self, alarm: str) -> bool:
         """Whether the alarm's condition is active, shown or not. False for a name that is not known."""
         record = self._records.get(alarm)

@@ -13,8 +13,8 @@ import typer
 from .. import logs
 from ..configuration.faults import ConfigurationError
 from ..configuration.plan import LoadedLine
+from ..health.address import parse_address
 from ..health.figures import judge
-from ..health.server import HealthServer, parse_address
 from ..health.service_manager import ServiceManager
 from ..journal.errors import JournalError
 from ..service import LineService
@@ -77,6 +77,8 @@ async def _run(
     manager = ServiceManager()
     async with contextlib.AsyncExitStack() as stack:
         if address is not None:
+            from ..health.server import HealthServer  # an HTTP server costs half a second of every start
+
             try:
                 server = await stack.enter_async_context(HealthServer(address, lambda: [s.figures() for _, s in services]))
             except OSError as error:

@@ -76,7 +76,11 @@ def _at(document: Any, where: jsonpointer.JsonPointer) -> Any:
 
 def shown(value: object) -> str:
     """A JSON value in a few characters."""
-    text = value if isinstance(value, str) else orjson.dumps(value).decode()
+    try:
+        text = value if isinstance(value, str) else orjson.dumps(value).decode()
+    except orjson.JSONEncodeError:
+        # orjson reads documents that are nested more deeply than it writes them (1024 levels, 254 levels)
+        return "a value nested too deeply"
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 
