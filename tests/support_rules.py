@@ -340,6 +340,8 @@ def _passing_over_ends(build: Callable[[], Rule], steps: Sequence[Step], view: C
     active: set[str] = set()
     for each in steps:
         for condition in conditions(take(rule, each, world)):
+            if condition.pulse:
+                continue  # over as soon as it is told
             (active.add if condition.active else active.discard)(condition.limit)
         if active:
             break

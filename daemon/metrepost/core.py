@@ -109,6 +109,7 @@ class Core:
             for tag in running.rule.settings.tags()[:1]
             if tag in plan.tags
         }
+        alarms.where = self._in_front_of
         self._last: dict[str, Measured] = {}
         self._now = 0.0
         self._watched = 0.0  # line time of the last tick, before a restart too
@@ -476,24 +477,23 @@ class Core:
                 self._wet.pop(finding.station, None)
 
     def _condition(self, rule: str, condition: Condition, out: list[Output]) -> None:
+        metre = self._in_front_of(rule)
+        if metre is None:
+            metre = condition.end if condition.end is not None else condition.metre
         told = self.alarms.condition(
             rule,
             self._engine.explained(rule, condition, self),
             now=self._now,
-            metre_now=self._decided_at(rule, condition),
+            metre_now=metre,
             expected_reel=self.reel_at(condition.metre) if condition.metre is not None else "",
             takes_up_at=self.takes_up_at(condition.metre),
         )
         self._alarms_told(told, out)
 
-    def _decided_at(self, rule: str, condition: Condition) -> float | None:
-        """The metre in front of the rule's station now; without a station of its own, where the condition ends."""
-        if condition.metre is None:
-            return None
+    def _in_front_of(self, rule: str) -> float | None:
+        """The metre in front of a rule's station now; None without length axis, or for a rule without a station of its own."""
         station = self._stations.get(rule)
-        if station is None or self.axis is None or not self.axis.ready:
-            return condition.end if condition.end is not None else condition.metre
-        return self.metre_now(station)
+        return self.metre_now(station) if station is not None and self.axis is not None and self.axis.ready else None
 
     def _alarms_told(self, told: Sequence[Event | AlarmState | Refused], out: list[Output]) -> None:
         for item in told:

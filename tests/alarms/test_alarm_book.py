@@ -83,6 +83,30 @@ def test_a_pulse_under_an_active_alarm_is_raised_again_and_does_not_end_it(ackno
     assert desk.book.is_active("lump.lump")
 
 
+def test_a_condition_told_twice_began_when_it_was_told_first():
+    """Put aside and taken back: raised anew, with the onset of the first telling."""
+    desk = Desk(plan("bore.high"))
+    (first, _) = desk.set("bore.high", metre=10.0)
+    desk.act("shelve", "bore.high", until=desk.now + 100.0)
+    desk.set("bore.high", metre=20.0)
+    _, again, _ = desk.act("unshelve", "bore.high")
+    assert (again.data.transition, again.data.onset, again.data.metre) == ("raised", first.data.onset, 10.0)
+
+
+def test_the_metre_of_a_decision_is_in_front_of_the_alarms_own_station():
+    """Of acts, and of an alarm that comes out because its cause is over; the cause stands elsewhere."""
+    desk = Desk(plan("bore.high", because_of=("press.low",)), plan("press.low"))
+    desk.book.where = {"bore": 100.0, "press": 200.0}.get
+    desk.set("press.low")
+    desk.set("bore.high")
+    (acknowledged, _) = desk.act("acknowledge", "press.low")
+    assert acknowledged.data.decided_metre == 200.0
+    desk.told.clear()
+    desk.clear("press.low")
+    decided = {e.data.transition: e.data.decided_metre for e in desk.told if isinstance(e, Event)}
+    assert decided == {"returned": desk.now - NOON, "unsuppressed": 100.0, "raised": 100.0}
+
+
 def test_the_same_steady_condition_told_twice_refreshes_the_value_and_alarms_once():
     desk = Desk(plan("bore.high"))
     desk.set("bore.high", value=4.86)

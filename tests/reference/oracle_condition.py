@@ -8,8 +8,9 @@ from oracle_delays import delayed
 from oracle_gates import DOWN, Row
 
 
-def condition_transitions(moments, tags, station, answer, *, on, off, holds):
-    """`answer` is a function of (line state, moments, k) that gives True, False or None."""
+def condition_transitions(moments, tags, station, answer, *, on, off, holds, held=None):
+    """`answer` is a function of (line state, moments, k) that gives True, False or None; `held` says for each moment whether it is held
+    by `hold_off`."""
     rows = []
     for k, moment in enumerate(moments):
         if moment.what == "restart" and moment.value > DOWN:
@@ -21,6 +22,8 @@ def condition_transitions(moments, tags, station, answer, *, on, off, holds):
                 shut = shut or not holds(k, moment.metre)
             known = None if shut else answer(moment.state, moments, k)
             how = "shut" if shut else "gap" if known is None else "judge"
+            if held is not None and held[k] and how != "shut":
+                how = "hold"
             row = Row(k, how, moment.now, metre, None, "good")
             row.answer = known
             rows.append(row)

@@ -1,7 +1,8 @@
 """On-delay and off-delay of a list of looks, worked out anew from the text; nothing of `metrepost.rules` is imported.
 
 The value must be beyond its limit for the whole on-delay: a gap between two values beyond counts. Once active it must be clear for the
-whole off-delay: a gap does not count, and does not begin it anew. Where `when` does not hold, all of it is dropped.
+whole off-delay: a gap does not count, and does not begin it anew. Where `when` does not hold, all of it is dropped. During a hold-off
+an active alarm stays and its off-delay waits, as in a gap; what was pending begins anew after it.
 """
 
 from itertools import pairwise
@@ -26,7 +27,7 @@ def delayed(rows, beyond, clear, on, off):
             active = False
         elif row.how == "judge" and beyond(row) is not None:
             if not active:
-                run = together(rows[: j + 1], beyond)
+                run = together(rows[: j + 1], beyond, anew=True)
                 if run and x_of(row, on) - x_of(run[0], on) >= on[1] - SLACK:
                     active = True
                     out.append(("raised", run[0], row))
@@ -39,11 +40,12 @@ def delayed(rows, beyond, clear, on, off):
     return out
 
 
-def together(rows, says):
-    """The last looks in a row of which every judged one `says` so; gaps lie between. Begins with a judged one."""
+def together(rows, says, *, anew=False):
+    """The last looks in a row of which every judged one `says` so; gaps lie between. Begins with a judged one. With `anew`
+    a hold-off ends the row."""
     out = []
     for row in reversed(rows):
-        if row.how == "shut" or (row.how != "gap" and says(row) is not None and not says(row)):
+        if row.how == "shut" or (row.how == "judge" and says(row) is False) or (row.how == "hold" and anew):
             break
         out.append(row)
     out.reverse()

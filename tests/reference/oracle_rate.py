@@ -1,8 +1,8 @@
 """`rate` worked out anew from the text of `rules/README.md`; nothing of `metrepost.rules` is imported.
 
 The slope is the least-squares line through the looks of the last `over` seconds, those closer together than 1/128 of `over` being
-one; there is none before three of them span 0.8 of `over`. Slopes are told in the unit of the limit. Where `when` does not hold,
-it begins anew.
+one; there is none before three of them span 0.8 of `over`. Slopes are told in the unit of the limit. Where `when` does not hold, it
+begins anew.
 """
 
 import math

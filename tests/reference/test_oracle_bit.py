@@ -18,7 +18,7 @@ VALUES = st.sampled_from([0.0, 1.0, 2.0, 6.0, 7.0, 0.5, -1.0])
     length_or_time,
     gate_texts,
 )
-@examples(60)
+@examples(25)
 def test_the_same_transitions(pieces, bit, alarm_when, on, off, gated):
     table = {
         "kind": "bit",

@@ -54,7 +54,7 @@ VALUES = st.sampled_from([0.0, 1.0, 2.0, 3.0])
     length_or_time,
     gate_texts,
 )
-@examples(40)
+@examples(25)
 def test_the_same_transitions(pieces, text, on, off, gated):
     table = {
         "kind": "condition",

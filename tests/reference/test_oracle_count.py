@@ -20,7 +20,7 @@ COUNTS = st.sampled_from([0.0, 1.0, 2.0, 3.0, 5.0, 6.0, 11.0, 12.0, -1.0])
     st.sampled_from([("m", 0.83), ("s", 0.55)]),
     gate_texts,
 )
-@examples(40)
+@examples(25)
 def test_the_same_transitions_and_sparks(pieces, limit, per, few, within, gated):
     table = {
         "kind": "count",

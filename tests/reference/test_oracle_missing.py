@@ -17,7 +17,7 @@ STATIONS = {"gauge.one": "gauge", "plc.set": "plc"}
     st.sampled_from([("gauge.one",), ("gauge.one", "plc.set")]),
     gate_texts,
 )
-@examples(40)
+@examples(25)
 def test_the_same_transitions(pieces, length, tags, gated):
     table = {"kind": "missing", "class": "system", "reads": list(tags), "for": shown(length), **gated.keys}
     moments, told = live({"it": table}, pieces)

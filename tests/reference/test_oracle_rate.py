@@ -20,7 +20,7 @@ PER_SECOND = {"rising": 0.3141, "falling": 0.2718}
     length_or_time,
     gate_texts,
 )
-@examples(40)
+@examples(25)
 def test_the_same_transitions(pieces, over, deadband, on, off, gated):
     table = {
         "kind": "rate",

@@ -18,7 +18,7 @@ STATIONS = {"gauge.one": "gauge", "gauge.two": "gauge"}
     st.sampled_from([("gauge.one",), ("gauge.one", "gauge.two")]),
     gate_texts,
 )
-@examples(40)
+@examples(25)
 def test_the_same_transitions(pieces, length, tolerance, tags, gated):
     table = {
         "kind": "stuck",

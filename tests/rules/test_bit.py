@@ -28,6 +28,16 @@ def test_what_has_no_bits_holds_the_state(nonsense):
     assert shape(feed(rule_of(WORD), stream("plc.word", [8.0, nonsense]))) == [("set", True)]
 
 
+def test_what_has_no_bits_does_not_stand_either():
+    """It came while `when` did not hold; when that holds again there is still nothing to judge."""
+    rule, view = rule_of(WORD | {"when_now": "producing"}), FakeView()
+    (reading,) = stream("plc.word", [-1.0])
+    view.state = "stopped"
+    feed(rule, [msgspec.structs.replace(reading, how="pass")], view)
+    view.state = "producing"
+    assert feed(rule, silence(1.0, [reading]), view) == []
+
+
 def test_delays_go_on_while_a_bit_sent_on_change_stands():
     rule = rule_of(WORD | {"on_delay": "5 s", "off_delay": "2 s"})
     on = stream("plc.word", [8.0], every=0.1)

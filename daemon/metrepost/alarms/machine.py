@@ -5,7 +5,7 @@ alarms looks at that word alone. What follows what stands in `states.TABLE`.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import msgspec
@@ -76,6 +76,8 @@ class AlarmBook:
             self._plans[plan.alarm] = plan
         self._explanations = Explanations(self._plans)
         self._records = {alarm: Record() for alarm in self._plans}
+        self.where: Callable[[str], float | None] = lambda rule: None
+        """The cable metre in front of a rule's station now: where acts and what follows from other alarms are decided."""
         self._max_shelved = max_shelved
         self._next_expiry = math.inf
         self._unsettled = False
@@ -100,7 +102,7 @@ class AlarmBook:
         """A rule says that a limit's condition is active or has returned.
 
         A pulse is both in one: `raised` then `returned`. While the condition is active already, a pulse is another flaw under
-        the same alarm and is raised again without returning; a second steady `active` only refreshes the values shown.
+        the same alarm and is raised again without returning; a second steady `active` only refreshes the values shown, not the onset.
         `metre_now` is the cable metre in front of the rule's station at the decision. Raises UnknownAlarmError.
         """
         alarm = f"{rule}.{c.limit}"
@@ -110,8 +112,11 @@ class AlarmBook:
         before = self._records[alarm]
         was_live = before.live
         if c.active or c.pulse:  # a return does not hide where the flaw was
-            self._put(alarm, msgspec.structs.replace(before, last=c, expected_reel=expected_reel, takes_up_at=takes_up_at))
-        decision = Decision(now, metre_now, c.onset_time, condition=c)
+            shown = c
+            if was_live and not c.pulse and before.last is not None:  # it goes on: it began where it began
+                shown = msgspec.structs.replace(c, onset_time=before.last.onset_time, metre=before.last.metre)
+            self._put(alarm, msgspec.structs.replace(before, last=shown, expected_reel=expected_reel, takes_up_at=takes_up_at))
+        decision = Decision(now, c.onset_time, metre_of=alarm, metre=metre_now, condition=c)
         if c.active or c.pulse:
             self._live(alarm, live=True)
             if c.pulse or not was_live:
@@ -126,7 +131,7 @@ class AlarmBook:
             self._tell_state(alarm, out)
         return out
 
-    def act(self, act: Act, *, metre_now: float | None = None) -> list[Told | Refused]:
+    def act(self, act: Act) -> list[Told | Refused]:
         """Somebody acts on an alarm. An act that cannot be done is a `Refused` in the list, never an exception.
 
         ``shelve`` with `until` 0 is one-shot: until the condition next returns, at most `max_shelved` (OPC 10000-9, 5.8.17).
@@ -148,7 +153,7 @@ class AlarmBook:
             why = self._shelving_fault(act.time, until)
             if why:
                 return [Refused(act.act, act.alarm, why)]
-        decision = Decision(act.time, metre_now, act.time, act.who, act.reason, until, one_shot)
+        decision = Decision(act.time, act.time, act.who, act.reason, until, one_shot)
         out: list[Told] = []
         self._feed(act.alarm, given, decision, out)
         self._settle(self._explanations.affected(act.alarm), decision, out)
@@ -158,7 +163,7 @@ class AlarmBook:
     def tick(self, now: float) -> list[Told]:
         """Line time went on: shelving that is over ends; suppression is looked at again after a restart."""
         out: list[Told] = []
-        decision = Decision(now, None, now, reason="shelving expired")
+        decision = Decision(now, now, reason="shelving expired")
         if now >= self._next_expiry:
             for alarm, record in list(self._records.items()):
                 if isinstance(record.state, kept.Shelved) and now >= record.state.until:
@@ -242,7 +247,7 @@ class AlarmBook:
                 self._put(alarm, msgspec.structs.replace(record, live=False))
             elif record.state.name != "normal":
                 ended = msgspec.structs.replace(record, state=kept.Normal(now), live=False)
-                decision = Decision(now, None, now, by="reload", reason=why)
+                decision = Decision(now, now, by="reload", reason=why)
                 out.append(transition(plan, ended, record.state.name, "cleared", decision, ()))
             if here is not None:
                 self._tell_state(alarm, out)
@@ -278,10 +283,12 @@ class AlarmBook:
             self._note_expiry()
         first = self._note_group(alarm, raised=move.transition == "raised")
         now = self._records[alarm]
+        if decision.metre_of != alarm:
+            decision = msgspec.structs.replace(decision, metre=self.where(self._plans[alarm].rule))
         out.append(transition(self._plans[alarm], now, record.state.name, move.transition, decision, because, first_out=first))
         if move.rejoin and record.live:
             onset = record.last.onset_time if record.last else decision.now
-            self._feed(alarm, self._activation(alarm), Decision(decision.now, decision.metre, onset), out)
+            self._feed(alarm, self._activation(alarm), msgspec.structs.replace(_bare(decision), onset=onset), out)
 
     def _end_one_shot(self, alarm: str, decision: Decision, out: list[Told]) -> None:
         state = self._records[alarm].state
@@ -296,7 +303,7 @@ class AlarmBook:
                 continue
             if self._explanations.explaining(alarm, self._records):
                 continue
-            over = Decision(decision.now, decision.metre, reason="what explained it is over")
+            over = msgspec.structs.replace(_bare(decision), reason="what explained it is over")
             self._feed(alarm, Input.UNSUPPRESS, over, out)
             self._tell_state(alarm, out)
 
@@ -331,6 +338,11 @@ class AlarmBook:
 
     def _state(self, alarm: str) -> AlarmState:
         return present(self._plans[alarm], self._records[alarm], first_out=self._is_first_out(alarm))
+
+
+def _bare(decision: Decision) -> Decision:
+    """The moment and place of a decision, for what follows from it."""
+    return Decision(decision.now, metre_of=decision.metre_of, metre=decision.metre)
 
 
 def _enter(move: Move, before: AnyState, decision: Decision, because: tuple[str, ...]) -> AnyState:

@@ -11,15 +11,17 @@ _NOTHING = Condition(limit="", active=False, onset_time=0.0)
 
 
 class Decision(msgspec.Struct, frozen=True):
-    """The circumstances of one decision, the same for every alarm it moves."""
+    """The circumstances of one decision, the same for every alarm it moves; but `metre` is that of `metre_of`, and each other
+    alarm has its own."""
 
     now: float
-    metre: float | None = None
     onset: float | None = None
     by: str = ""
     reason: str = ""
     until: float = 0.0
     one_shot: bool = False
+    metre_of: str = ""
+    metre: float | None = None
     condition: Condition | None = None
 
 

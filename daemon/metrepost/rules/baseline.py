@@ -5,6 +5,7 @@ against the window does not move it. It is held while nothing is added (the line
 window it begins anew.
 """
 
+import math
 from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Mapping
@@ -74,7 +75,8 @@ class Baseline:
 
     def snapshot(self) -> dict[str, Any]:
         """For a restart."""
-        return {"bins": [list(b) for b in self._bins], "key": self._key, "sum": self._sum, "n": self._n, "level": self.level}
+        level = None if math.isnan(self.level) else self.level
+        return {"bins": [list(b) for b in self._bins], "key": self._key, "sum": self._sum, "n": self._n, "level": level}
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take back a snapshot."""

@@ -4,6 +4,7 @@ Without a witness the alarm comes with the first reading over the limit. With on
 is over (or too long), and is judged by what the witness saw on the same metres (see `witness`).
 """
 
+import math
 from collections import deque
 from collections.abc import Mapping
 from typing import Any, Literal
@@ -20,6 +21,7 @@ from .baseline import Baseline
 from .contract import Condition, Finding, LimitText, Rule, RuleSettings, Site, Tags, Told, View
 from .excursion import Excursion, ExcursionTracker
 from .level import ABOVE_ZERO, Level, level_of
+from .looking_up import usable
 from .recurrence import Period, recurring
 from .setpoint import Setpoint
 from .witness import Verdict, WitnessTag, holds_lumps, judge
@@ -181,7 +183,9 @@ class FlawRule(Rule):
     # ---- readings
 
     def judge(self, m: Measured, view: View) -> list[Finding]:
-        """Own readings and the witness's."""
+        """Own readings and the witness's. One that cannot be reckoned with is a bad one."""
+        if not usable(m):
+            return self.pass_over(msgspec.structs.replace(m, value=math.nan, quality=BAD, covered=False), view)
         witness = self._witness.get(m.tag)
         if witness is not None:
             witness.add(m, hold=False)
@@ -189,6 +193,8 @@ class FlawRule(Rule):
 
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """Bad readings break coverage; readings while `when` is false hold the baseline and end what is under way."""
+        if not (math.isfinite(m.metre) and math.isfinite(m.time)):
+            return []  # of no piece of cable that is known
         witness = self._witness.get(m.tag)
         if witness is not None:
             witness.add(m, hold=True)
@@ -200,6 +206,8 @@ class FlawRule(Rule):
 
     def hold(self, m: Measured, view: View) -> list[Finding]:
         """`hold_off`: the baselines follow the process, and nothing is told that rises over them."""
+        if not usable(m):
+            return self.pass_over(msgspec.structs.replace(m, value=math.nan, quality=BAD, covered=False), view)
         witness = self._witness.get(m.tag)
         if witness is not None:
             witness.add(m, hold=False)

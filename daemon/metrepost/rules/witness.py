@@ -4,6 +4,7 @@ Suppression needs positive evidence. Whatever is missing (no reading, bad qualit
 length axis, too fast a line) is said and means that there is no witness.
 """
 
+import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal
@@ -24,6 +25,12 @@ SPREADS = 3.0
 
 LEAST = 8
 """Readings beside a window that give a level and a spread, at least."""
+
+PLACE = 0.001
+"""Readings that end within this many metres are of one place."""
+
+AT_ONE_PLACE = 32
+"""Readings of one place that are kept apart: enough to see that a gauge is frozen."""
 
 TOUCH = 1e-6
 """Pieces that end and begin within this many metres touch."""
@@ -82,7 +89,23 @@ class WitnessTag:
         self._times.append(m.time)
         self._speeds.append(abs(m.speed))
         self._covered.append(m.covered and good and judged)
+        self._thin()
         self._trim(m.end - self._reach)
+
+    def _thin(self) -> None:
+        """While the line stands, readings of one place come without end: the older ones are made one, which doubts what any doubted."""
+        i = len(self._ends) - AT_ONE_PLACE
+        if i < self._head or self._ends[-1] - self._ends[i] > PLACE:
+            return
+        j = i + 1
+        self._starts[j] = min(self._starts[i], self._starts[j])
+        first, second = self._rises[i], self._rises[j]
+        self._rises[j] = max(first, second) if first == first and second == second else math.nan
+        self._times[j] = self._times[i]
+        self._speeds[j] = max(self._speeds[i], self._speeds[j])
+        self._covered[j] = self._covered[i] and self._covered[j]
+        for ring in self._rings():
+            del ring[i]
 
     def _rings(self) -> tuple[list[Any], ...]:
         return (self._starts, self._ends, self._values, self._rises, self._times, self._speeds, self._covered)
