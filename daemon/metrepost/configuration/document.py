@@ -53,6 +53,9 @@ def read_document(path: Path, faults: Faults) -> Document | None:
         sentence = _KEYS.sub(lambda keys: spell(ast.literal_eval(keys[0])), _AT_LINE.sub("", sentence))
         faults.add(path, line, "", f"no valid TOML: {sentence}{column}")
         return None
+    except ValueError as error:  # a whole number of thousands of digits, which Python does not read
+        faults.add(path, 0, "", f"no number that can be read: {error}")
+        return None
     except RecursionError:
         faults.add(path, 0, "", "tables or lists are nested too deeply")
         return None

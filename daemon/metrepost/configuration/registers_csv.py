@@ -103,7 +103,7 @@ def _row(path: Path, line: int, columns: list[str], cells: list[str], faults: Fa
 def _value(key: str, cell: str, *, comma: bool) -> object:
     """The cell as TOML would have it; what cannot be read stays text, which the model then refuses in its own words."""
     if key in _INTEGERS:
-        return int(cell) if re.fullmatch(r"[+-]?\d+", cell) else cell
+        return int(cell) if re.fullmatch(r"[+-]?\d{1,18}", cell) else cell
     if key in _NUMBERS:
         try:
             return float(cell.replace(",", ".") if comma else cell)
