@@ -15,15 +15,22 @@ BLOCKS = re.findall(r"```(\w+)\n(.*?)```", TEXT, re.DOTALL)
 
 
 def test_the_example_loads_with_its_list_and_people(tmp_path):
-    whole, people = [block for kind, block in BLOCKS if kind == "toml"]
-    (register_list,) = [block for kind, block in BLOCKS if kind == "csv"]
+    whole, broker, people = [block for kind, block in BLOCKS if kind == "toml"]
+    # its own [mqtt] gives way to the one of the section on the broker
+    head, _, rest = whole.partition("[mqtt]")
+    _, next_table, tail = rest.partition("\n[")
+    whole = head + broker + ("\n[" + tail if next_table else "\n")
+    (register_list,) = [block for kind, block in BLOCKS if kind == "csv" and block.startswith("station")]
     (tmp_path / "registers.csv").write_text(register_list, encoding="utf-8")
+    (tmp_path / "mqtt-password").write_text("not a word\n", encoding="utf-8")
+    (tmp_path / "ca.pem").touch()
     (tmp_path / "secrets").mkdir()
     (tmp_path / "secrets" / "maintenance-url").write_text("json://192.0.2.40\n", encoding="utf-8")
     whole = whole.replace("rules = []", 'rules = []\ntags_csv = "registers.csv"')
     (tmp_path / "line.toml").write_text(whole + people, encoding="utf-8")
     line = load_line(tmp_path / "line.toml", environ={}, kinds={})
     assert "cold-gauge.x_min" in line.plan.tags
+    assert (line.mqtt.tls, line.mqtt.user, line.mqtt.password) == (True, "core-3", "not a word")
     assert [person.name for person in line.notify.people] == ["maintenance"]
 
 

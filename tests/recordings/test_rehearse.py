@@ -130,7 +130,7 @@ def test_against_a_changed_rule_set_says_what_would_go_and_where(line, inputs, t
     before, found, after = rules.partition("[rule.cold-lump]")
     assert found
     (tmp_path / "changed").mkdir()
-    deaf = after.replace('height = "', 'height = "1', 1)  # ten times and more: nothing is a lump any longer
+    deaf = after.replace('height = "product.lump"', 'height = "0.6 mm"', 1)  # ten times as much: nothing is a lump any longer
     assert deaf != after
     (tmp_path / "changed" / "foam-core.toml").write_text(before + found + deaf)
     file = written(tmp_path / "outside.csv", map(outside, inputs))
