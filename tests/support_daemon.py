@@ -105,12 +105,12 @@ def line_folder(folder: Path, addresses: dict[str, str], broker: int, extra: str
     return file
 
 
-def wait_for_event(state: Path, kind: str, timeout=60, **data):
-    """Wait until the journal of core-3 holds such an event; its data. Read beside the daemon, as `export` does."""
+def wait_for_event(state: Path, kind: str, timeout=60, stream="event", **data):
+    """Wait until the journal of core-3 holds such an event (or rollup); its data. Read beside the daemon, as `export` does."""
     until, after = time.monotonic() + timeout, 0
     while time.monotonic() < until:
         with Reader(state, "core-3") as reader:
-            for row in reader.export("event", f"{reader.epoch}:{after}"):
+            for row in reader.export(stream, f"{reader.epoch}:{after}"):
                 after = row.sequence
                 event = json.loads(row.payload)
                 if event["type"] == f"metrepost.{kind}.v1" and all(event["data"].get(k) == v for k, v in data.items()):

@@ -4,7 +4,7 @@ import json
 import signal
 import time
 
-from support_daemon import Process, command, line_folder, simulated
+from support_daemon import Process, command, line_folder, simulated, wait_for_event
 
 NO_BROKER = 1
 """A port where nobody listens: a line is watched and recorded without a broker."""
@@ -34,7 +34,7 @@ def test_killed_and_stopped_recordings_can_be_rehearsed(tmp_path):
         (killed / ".half.parquet.part").write_bytes(b"PAR1")
         with Process("run", file, "--state", tmp_path / "state", "--record", whole, folder=tmp_path) as daemon:
             daemon.wait_for("watching", 60)
-            time.sleep(8)  # so much of the line's own time is recorded
+            wait_for_event(tmp_path / "state", "rollup", stream="rollup")
             assert daemon.stop() == 0
     ended = command("rehearse", file, killed, "--json", timeout=110)
     assert ended.returncode == 0, ended.stderr
