@@ -140,3 +140,12 @@ async def test_a_plan_without_people_runs_and_tells_nobody() -> None:
         notifier.note(alarm(0))
         assert await notifier.flush(1)
         assert notifier.statistics() == []
+
+
+async def test_a_stop_that_falls_together_with_an_answer_ends_it_all_the_same() -> None:
+    """`asyncio.wait_for` of Python 3.11 loses a cancellation that meets the end of what it waits for, and the notifier ran on for ever."""
+    for _ in range(60):
+        async with asyncio.timeout(30):
+            async with http_server() as inbox, running(Person("ola", (f"json://127.0.0.1:{inbox.port}",))) as notifier:
+                notifier.note(alarm(0))
+                await inbox.next()

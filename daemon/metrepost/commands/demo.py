@@ -200,7 +200,8 @@ async def _simulator(truth: Path, clock: SystemClock, speed: float, seed: int, s
     assert process.stdout is not None
     assert process.stderr is not None
     try:
-        line = await asyncio.wait_for(process.stdout.readline(), 60)
+        async with asyncio.timeout(60):
+            line = await process.stdout.readline()
         if not line:
             raise CommandError(f"the simulator did not start: {(await process.stderr.read()).decode().strip()[-400:]}")
         yield msgspec.json.decode(line)["addresses"]

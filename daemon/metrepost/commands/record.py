@@ -89,7 +89,8 @@ async def _record(line: LoadedLine, folder: Path, length: float | None, chunk: f
             tasks = [group.create_task(recorder.run()), group.create_task(_ticks(recorder, clock))]
             tasks += [group.create_task(runner_for(e, deliver, clock).run()) for e in line.endpoints]
             with suppress(TimeoutError):
-                await asyncio.wait_for(stop.wait(), length)
+                async with asyncio.timeout(length):
+                    await stop.wait()
             for task in tasks:
                 task.cancel()
     finally:

@@ -122,7 +122,8 @@ async def _tell_manager(services: Lines, manager: ServiceManager, stop: asyncio.
     manager.ready(f"watching {names}")
     while not stop.is_set():
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(stop.wait(), manager.watchdog_every or None)
+            async with asyncio.timeout(manager.watchdog_every or None):
+                await stop.wait()
         verdicts = {service.plan.name: judge(service.figures()) for _, service in services}
         failing = [f"{name}: {'; '.join(v.reasons)}" for name, v in verdicts.items() if v.status == "failing"]
         if failing:

@@ -143,7 +143,9 @@ class _Worker:
         call = loop.run_in_executor(self._threads, lambda: self.channel.send(message.title, message.body, urgent=urgent))
         try:
             # apprise keeps its own time-out; this one stands in case a plug-in does not come back to it
-            return await asyncio.wait_for(call, self._delivery.timeout + 5.0)
+            # not `wait_for`: that of Python 3.11 loses a cancellation that meets the end of the call
+            async with asyncio.timeout(self._delivery.timeout + 5.0):
+                return await call
         except TimeoutError:
             return Sent(delivered=False, reason=f"no answer within {self._delivery.timeout:g} s")
         except Exception as error:  # noqa: BLE001  a plug-in's bug must not silence the other channels

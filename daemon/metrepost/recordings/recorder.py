@@ -75,7 +75,8 @@ class Recorder:
         """Close a chunk each `chunk` seconds, or when it is full, for ever, until cancelled."""
         while True:
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._full.wait(), self._chunk)
+                async with asyncio.timeout(self._chunk):
+                    await self._full.wait()
             self._full.clear()
             await asyncio.shield(asyncio.create_task(self._flush()))
 
