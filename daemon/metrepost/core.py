@@ -685,7 +685,7 @@ class Core:
         ):
             made = {tag.tag: tag for tags in before._computed.values() for tag in tags}
             self._computed = {
-                name: [made[t.tag] if t.tag in made and made[t.tag].plan == t.plan else t for t in tags]
+                name: [made[t.tag] if t.tag in made and made[t.tag].same_as(t) else t for t in tags]
                 for name, tags in self._computed.items()
             }
             self._shrink = {pair: before._shrink.get(pair, learner) for pair, learner in self._shrink.items()}
@@ -704,7 +704,9 @@ class Core:
         self._load = before._load
         self._gaps.take_over(before._gaps)
         self._undecided_before = before._undecided_before
+        self._cut_unplaced = before._cut_unplaced
         self._now, self._next_load, self._next_reel = before._now, before._next_load, before._next_reel
+        self._watched = before._watched
         self.unknown_tags, self.late_inputs = before.unknown_tags, before.late_inputs
         out: list[Output] = []
         self._alarms_told(self.alarms.take_over(before.alarms, anew, self._now), out)

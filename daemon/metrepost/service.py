@@ -107,6 +107,7 @@ class LineService:
         self._inputs = 0
         self._ticked = self.clock.monotonic()
         self._next: tuple[LoadedLine, asyncio.Future[None]] | None = None
+        self._taken: asyncio.Future[None] | None = None
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._group: asyncio.TaskGroup | None = None
         self._commits = 0
@@ -272,6 +273,20 @@ class LineService:
                 self.notifier.note(item)
             for listener in self._listeners:
                 listener(item)
+        if self._taken is not None:
+            await self._forget_alarms()
+
+    async def _forget_alarms(self) -> None:
+        """After a reload was committed: clear the topics of alarms that are gone. Tried again with the next commit if it fails."""
+        assert self._taken is not None
+        try:
+            await self._journal.keep_alarms({state.alarm for state in self.core.alarms.states()})
+        except JournalError as error:
+            log.error("journal", line=self.plan.name, trouble=str(error))  # noqa: TRY400  the sentence says it all
+            return
+        if not self._taken.done():
+            self._taken.set_result(None)
+        self._taken = None
 
     def _hold_back(self) -> None:
         """The journal cannot write: keep what fits in memory, rollups go first, all counted."""
@@ -326,12 +341,10 @@ class LineService:
         await self._change_endpoints(before, loaded)
         if before.notify != loaded.notify:
             self._change_people()
-        await self._journal.keep_alarms({state.alarm for state in self.core.alarms.states()})
         self._next_snapshot = self._next_place = 0.0
-        await self._commit()
+        self._taken = done
         log.info("reloaded", line=self.plan.name, changes=len(changes), trouble=follows.trouble)
-        if not done.done():
-            done.set_result(None)
+        await self._commit()
 
     async def _change_endpoints(self, before: LoadedLine, after: LoadedLine) -> None:
         """Endpoints that are the same stay connected; the others end, and begin as they are now."""

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 
 from metrepost.assembly import assemble
-from metrepost.configuration.difference import differences, needs_restart
+from metrepost.configuration.difference import differences, needs_restart, what_stands_in
 from metrepost.configuration.load import load_line
 from metrepost.configuration.shipped import shipped_config, shipped_rules
 from metrepost.events import AlarmEvent, AlarmState, Event, RollupOut
@@ -149,3 +149,34 @@ def test_another_broker_or_another_name_needs_a_restart(plant):
     assert "broker" in needs_restart(first, other)
     renamed = plant(("config/core-3.toml", 'name = "core-3"', 'name = "core-4"'))
     assert "core-4" in needs_restart(first, renamed)
+
+
+def test_of_a_register_list_the_row_that_changed_is_told(plant, tmp_path):
+    first = plant()
+    file = tmp_path / "registers.csv"
+    before, after = "station;tag;register\ncold-gauge;x;100\ncold-gauge;y;102\n", "station;tag;register\ncold-gauge;y;104\n"
+    old = msgspec.structs.replace(first, written={str(file): what_stands_in(file, before)})
+    new = msgspec.structs.replace(first, written={str(file): what_stands_in(file, after)})
+    told = {(c.file, c.before, c.after) for c in differences(old, new)}
+    assert told == {
+        ("registers.csv", "cold-gauge;x;100", ""),
+        ("registers.csv", "cold-gauge;y;102", "cold-gauge;y;104"),
+    }
+
+
+def test_files_of_one_name_in_two_folders_are_told_apart(plant, tmp_path):
+    first = plant()
+    old = msgspec.structs.replace(first, written={"rules/small.toml": {"format": 1}, "products/small.toml": {"a": 1}})
+    new = msgspec.structs.replace(first, written={"rules/small.toml": {"format": 1}, "products/small.toml": {"a": 2}})
+    assert [(c.file, c.key, c.before, c.after) for c in differences(old, new)] == [("small.toml", "a", "1", "2")]
+
+
+def test_a_computed_value_waits_anew_when_its_inputs_come_in_another_way(plant):
+    """A subscribed tag stands for it until the next value, a polled one is waited for: that depends on more than its own keys."""
+    computed = '[station.foam-extruder.computed]\nhottest = { function = "max", of = ["melt"] }\n[mqtt]'
+    first = plant(("config/core-3.toml", "[mqtt]", computed))
+    then = plant(("config/core-3.toml", 'mode = "subscribe"', 'mode = "poll"'))
+    core = assemble(first)
+    follows = successor(core, first, then).core
+    assert follows._computed["foam-extruder.melt"] != core._computed["foam-extruder.melt"]
+    assert follows._computed["cold-gauge.x"] == core._computed["cold-gauge.x"]

@@ -4,6 +4,7 @@ import os
 import signal
 import time
 from collections.abc import Iterator
+from typing import Annotated
 
 import msgspec
 import typer
@@ -20,7 +21,10 @@ LOOK = 0.1
 """Seconds between two looks into the journal for the daemon's answer."""
 
 
-def reload(line: LineFile, state: StateFolder = None, json: Json = False, wait: float = 30.0) -> None:
+Wait = Annotated[float, typer.Option("--wait", metavar="SECONDS", help="How long the daemon may take to answer.", min=1.0)]
+
+
+def reload(line: LineFile, state: StateFolder = None, json: Json = False, wait: Wait = 30.0) -> None:
     """Check the changed files here, then have the daemon that holds the state folder take them over (all its lines).
 
     Alarms of rules that are as before keep their state. Exit code 3 when a file is wrong or the daemon refused: nothing has changed

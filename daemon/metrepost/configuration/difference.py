@@ -1,6 +1,9 @@
 """What two loads of a line have differently, key by key, as the engineer wrote it. Secrets are never in the files, so never here."""
 
+import re
+import tomllib
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from ..events import Change
@@ -11,6 +14,13 @@ TEXTS = frozenset({"cause", "consequence", "response", "respond_within", "priori
 """Keys of a rule that say who is told what and how; what it judges is the same without them."""
 
 
+def what_stands_in(file: Path, text: str) -> dict[str, Any]:
+    """The tables of a TOML file that was loaded; of a list of registers its rows by what their first two cells say."""
+    if file.suffix == ".toml":
+        return tomllib.loads(text)
+    return {".".join(re.split(r"[,;\t]", row)[:2]): row for row in text.splitlines() if row.strip()}
+
+
 def differences(before: LoadedLine, after: LoadedLine) -> list[Change]:
     """Every key that was added, removed or changed, in the order of files and keys; "" stands for a key that is not there."""
     found: list[Change] = []
@@ -19,7 +29,7 @@ def differences(before: LoadedLine, after: LoadedLine) -> list[Change]:
         was, now = dict(_flat(old.get(file, {}))), dict(_flat(new.get(file, {})))
         for key in [*was, *(key for key in now if key not in was)]:
             if was.get(key) != now.get(key):
-                found.append(Change(file, spell(key), was.get(key, ""), now.get(key, "")))
+                found.append(Change(Path(file).name, spell(key), was.get(key, ""), now.get(key, "")))
     return found
 
 

@@ -93,7 +93,8 @@ def read_text(path: Path, faults: Faults) -> str | None:
         if path.stat().st_size > _LARGEST:
             faults.add(path, 0, "", f"the file is larger than {_LARGEST // 1024 // 1024} MB: this is no configuration file")
             return None
-        return path.read_bytes().decode("utf-8-sig")
+        text = faults.texts[path] = path.read_bytes().decode("utf-8-sig")
+        return text
     except OSError as error:
         faults.add(path, 0, "", f"the file cannot be read: {error.strerror or error}")
     except UnicodeDecodeError as error:

@@ -70,6 +70,8 @@ class Faults:
     def __init__(self) -> None:
         self._found: dict[tuple[str, int, str], Fault] = {}
         self._files: dict[str, int] = {}
+        self.texts: dict[Path, str] = {}
+        """What stood in each file when it was read."""
 
     def opened(self, file: Path) -> None:
         """Remember the order in which files were read: faults are told in that order."""

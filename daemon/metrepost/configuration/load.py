@@ -1,16 +1,15 @@
 """Loading a line: the line file and all it names, checked as a whole, every fault told at once."""
 
 import os
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
 from ..line.plan import LinePlan, ProductPlan
 from .axis import resolve_axis, resolve_state, resolve_stretches, resolve_take_up
 from .computed import check_product_options, resolve_computed
+from .difference import what_stands_in
 from .document import read_document
 from .faults import Faults
 from .lookup import Lookup
@@ -96,12 +95,6 @@ def load_line(
         notify=notify,
         files=tuple(pieces.files),
         secret_files=tuple(secrets.files),
-        written={file.name: _written(file) for file in pieces.files},
+        written={str(file): what_stands_in(file, faults.texts[file]) for file in pieces.files},
         overridden=tuple((name, tuple(table)) for name, table in overrides_of(document).items()),
     )
-
-
-def _written(file: Path) -> dict[str, Any]:
-    """What stands in a file that was loaded a moment ago."""
-    text = file.read_text(encoding="utf-8-sig")
-    return tomllib.loads(text) if file.suffix == ".toml" else {"text": text}

@@ -19,8 +19,8 @@ __all__ = ["LoadedLine", "MqttPlan", "NotifyPlan", "Person", "SecretFile"]
 class LoadedLine(msgspec.Struct, frozen=True, kw_only=True):
     """A line file with all it names, checked as a whole.
 
-    `files` lists every file read, the line file first; `written` holds what stands in each, by its name (a list of registers as its
-    text), so that two loads can be compared. `rules` are settings in the order of the rule files.
+    `files` lists every file read, the line file first; `written` holds what stands in each, by its path (see
+    `difference.what_stands_in`), so that two loads can be compared. `rules` are settings in the order of the rule files.
     """
 
     plan: LinePlan

@@ -71,7 +71,10 @@ def holder(folder: Path) -> int | None:
         try:
             fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
         except BlockingIOError:
-            return int(os.pread(handle, 100, 0).decode("ascii", "replace"))
+            holder_says = os.pread(handle, 100, 0).decode("ascii", "replace").strip()
+            if not holder_says.isdigit():
+                raise JournalError(f"another daemon is just taking the state folder {folder}; ask again") from None
+            return int(holder_says)
         finally:
             os.close(handle)  # gives the lock back too
     return None

@@ -31,7 +31,7 @@ class ComputedTag:
         registration: Registration,
         held: Collection[str] = (),
     ) -> None:
-        self.plan = plan
+        self._made_of = (plan, registration, frozenset(held) & frozenset(plan.of))
         self.tag = plan.tag
         self.of = plan.of
         self._formula = Formula(plan, tags)
@@ -47,6 +47,10 @@ class ComputedTag:
         self._awaited = frozenset(name for name in here if name not in held)
         self._fresh: dict[str, Measured] = {}
         self._standing: dict[str, Measured] = {}
+
+    def same_as(self, other: "ComputedTag") -> bool:
+        """Whether both are made of the same, on one line: then one can go on in place of the other."""
+        return self._made_of == other._made_of
 
     def reading(self, m: Measured, product: Product) -> Measured | None:
         """Take one input; make the value when the last input's piece is complete. `product` is that of the metre."""
