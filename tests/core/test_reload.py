@@ -175,7 +175,7 @@ def test_a_computed_value_waits_anew_when_its_inputs_come_in_another_way(plant):
     """A subscribed tag stands for it until the next value, a polled one is waited for: that depends on more than its own keys."""
     computed = '[station.foam-extruder.computed]\nhottest = { function = "max", of = ["melt"] }\n[mqtt]'
     first = plant(("config/core-3.toml", "[mqtt]", computed))
-    then = plant(("config/core-3.toml", 'mode = "subscribe"', 'mode = "poll"'))
+    then = plant(("config/core-3.toml", 'mode = "subscribe"', 'mode = "poll"\npoll = "100 ms"'))
     core = assemble(first)
     follows = successor(core, first, then).core
     assert follows._computed["foam-extruder.melt"] != core._computed["foam-extruder.melt"]
