@@ -9,6 +9,7 @@ from typing import Any
 
 import msgspec
 
+from . import of_rules
 from .alarms.load import AlarmLoad, LoadMeter
 from .alarms.machine import AlarmBook, Refused
 from .events import (
@@ -36,10 +37,9 @@ from .line.gaps import GapWatch
 from .line.pieces import Placer
 from .line.plan import LinePlan, Product, Registration
 from .line.reels import ReelBook
-from .line.shrink import ShrinkLearner
 from .line.state import Happening, LineState, ProductInMake, State
 from .line.stretches import gap_for, stretch_for
-from .readings import BAD, UNCERTAIN, Act, Hold, Input, Measured, Reading, Tick
+from .readings import BAD, UNCERTAIN, Act, Input, Measured, Reading, Tick
 from .readings.moment import rfc3339
 from .rollups.buckets import RollupBook
 from .rules.contract import Condition, Told, WetStation
@@ -64,8 +64,7 @@ class _Wet(msgspec.Struct):
 
 
 class Core:
-    """One line. `feed(item)` returns everything that item caused, in order. `held` names tags whose value stands until the next
-    one, because they are reported on change.
+    """One line. `feed(item)` returns everything that item caused, in order.
 
     The core is its own `View` for the rules (see `rules.contract.View`).
     """
@@ -102,75 +101,25 @@ class Core:
             made = ComputedTag(item, plan.tags, plan.stations, registration or Registration(), held)
             for tag in dict.fromkeys(item.of):
                 self._computed.setdefault(tag, []).append(made)
-        # the station in front of which a rule decides is that of the first tag it reads
-        self._stations = {
-            running.rule.name: plan.tags[tag].station
-            for running in engine.rules
-            for tag in running.rule.settings.tags()[:1]
-            if tag in plan.tags
-        }
+        rules = [running.rule for running in engine.rules]
+        self._stations = of_rules.stations(plan, rules)
         alarms.where = self._in_front_of
         self._last: dict[str, Measured] = {}
         self._now = 0.0
         self._watched = 0.0  # line time of the last tick, before a restart too
         self._wet: dict[str, _Wet] = {}
-        self._shrink = self._pair_gauges()
+        self._shrink = of_rules.paired_gauges(plan, rules)
         self._hot_of = {(cold.partition(".")[0], hot): learner for (cold, hot), learner in self._shrink.items()}
         self._cut_value: float | None = None
         self._cut_unplaced: Measured | None = None
         self._next_reel = 0.0
         self._next_load = 0.0
-        looked_at, watched = self._looked_at(frozenset(held))
-        self._looked_at_stations = looked_at
-        self._gaps = GapWatch(watched if self.axis is not None else {}, self._baselines())
+        self._looked_at = of_rules.looked_at(plan, rules)
+        polled = of_rules.polled(plan, rules, held) if self.axis is not None else {}
+        self._gaps = GapWatch(polled, of_rules.baselines(plan, rules))
         self._undecided_before: dict[str, float] = {}
         self.unknown_tags = 0
         self.late_inputs = 0
-
-    def _looked_at(self, held: frozenset[str]) -> tuple[list[str], dict[str, str]]:
-        """Stations that rules look at, and the polled tags (with their stations) through which they do."""
-        inputs = {item.tag: item.of for item in self.plan.computed}
-        stations: set[str] = set()
-        tags: dict[str, str] = {}
-        todo = [tag for running in self._engine.rules for tag in running.rule.settings.tags() if tag in self.plan.tags]
-        stations.update(self.plan.tags[tag].station for tag in todo)
-        known = set(todo)
-        while todo:
-            tag = todo.pop()
-            if tag in inputs:
-                new = [one for one in inputs[tag] if one not in known and one in self.plan.tags]
-                known.update(new)
-                todo.extend(new)
-            elif tag not in held:
-                tags[tag] = self.plan.tags[tag].station
-        return sorted(stations), tags
-
-    def _baselines(self) -> dict[str, float]:
-        """The shortest baseline window of the rules that look at each station, metres."""
-        windows: dict[str, float] = {}
-        for running in self._engine.rules:
-            window = getattr(running.rule.settings, "baseline", None)
-            if isinstance(window, float):
-                for tag in running.rule.settings.tags():
-                    if tag in self.plan.tags:
-                        station = self.plan.tags[tag].station
-                        windows[station] = min(window, windows.get(station, window))
-        return windows
-
-    def _pair_gauges(self) -> dict[tuple[str, str], ShrinkLearner]:
-        """Learners for tags of one name and unit at two stations that are named as carrier by a rule: (cold tag, hot tag)."""
-        pairs: dict[tuple[str, str], ShrinkLearner] = {}
-        for running in self._engine.rules:
-            wet = getattr(running.rule.settings, "wet", None)
-            if wet is None:
-                continue
-            stations = self.plan.stations
-            distance = stations[wet.station].position - stations[wet.carried_by].position
-            for name, tag in self.plan.tags.items():
-                hot = f"{wet.carried_by}.{tag.local_name}"
-                if tag.station == wet.station and hot in self.plan.tags and tag.hold in (Hold.INSTANT, Hold.MEAN):
-                    pairs[name, hot] = ShrinkLearner(distance)
-        return pairs
 
     # ---- view (what rules may ask) ---------------------------------------------------------------------------------------
 
@@ -325,7 +274,7 @@ class Core:
         if told.metre is None:
             return
         polled = set(self._gaps.stations)
-        for station in self._looked_at_stations:
+        for station in self._looked_at:
             end = told.metre + self._reference - self.plan.stations[station].position
             start = min(end - max(told.bridged, 0.0), before.get(station, end))
             if station in polled:

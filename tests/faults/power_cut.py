@@ -79,7 +79,8 @@ def _begun(text: str, open_files: dict[int, str]) -> Iterator[Operation]:
     if name == "pwrite64":
         file, data = open_files.get(_number(arguments)), _text(arguments)
         if file is not None:
-            yield Write(file, int(re.split(r"[ ,)]+", arguments.rstrip(") ").split(" = ")[0].rstrip(")"))[-1]), data)
+            # fd, "data", count, offset
+            yield Write(file, int(re.findall(r", (\d+)", arguments)[-1]), data)
     elif name == "ftruncate":
         file = open_files.get(_number(arguments))
         if file is not None:
