@@ -5,6 +5,7 @@ import contextlib
 import socket
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Sequence
+from typing import Self
 
 from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
@@ -183,7 +184,7 @@ class Script:
         self._server: asyncio.Server | None = None
         self._tasks: set[asyncio.Task[None]] = set()
 
-    async def __aenter__(self) -> "Script":
+    async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._serve, HOST, self.port)
         return self
 
@@ -194,6 +195,10 @@ class Script:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
+    async def _request(self, reader: asyncio.StreamReader) -> bytes:
+        head = await reader.readexactly(6)
+        return head + await reader.readexactly(int.from_bytes(head[4:6], "big"))
+
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None
@@ -201,8 +206,7 @@ class Script:
         self.connections += 1
         try:
             while True:
-                head = await reader.readexactly(6)
-                request = head + await reader.readexactly(int.from_bytes(head[4:6], "big"))
+                request = await self._request(reader)
                 self.requests.append(request)
                 parts = self._reply(request, len(self.requests) - 1)
                 if parts is None:

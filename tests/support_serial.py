@@ -13,6 +13,7 @@ from collections.abc import AsyncIterator, Callable, Iterable
 from typing import Any
 
 from metrepost.endpoints.plan import ModbusEndpoint, ModbusPoint, SerialLine
+from support_modbus import Script
 
 
 def crc16(data: bytes) -> bytes:
@@ -126,49 +127,14 @@ class SerialBus:
                 self.send(part if self.spoil is None else self.spoil(part))
 
 
-class RtuGateway:
-    """A TCP server that carries RTU frames to devices that answer as `respond` says."""
+class RtuGateway(Script):
+    """A TCP server that carries RTU frames to devices that answer as `respond` says; None: no device answers."""
 
     def __init__(self, respond: Respond) -> None:
-        self.requests: list[bytes] = []
-        self.port = 0
-        self.connections = 0
-        self._respond = respond
-        self._server: asyncio.Server | None = None
-        self._tasks: set[asyncio.Task[None]] = set()
+        super().__init__(lambda request, number: respond(request, number) or ())
 
-    async def __aenter__(self) -> "RtuGateway":
-        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
-        self.port = self._server.sockets[0].getsockname()[1]
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        assert self._server is not None
-        self._server.close()
-        for task in list(self._tasks):
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
-
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        self._tasks.add(task)
-        self.connections += 1
-        try:
-            while True:
-                request = await reader.readexactly(8)
-                self.requests.append(request)
-                for part in self._respond(request, len(self.requests) - 1) or ():
-                    if isinstance(part, float):
-                        await asyncio.sleep(part)
-                    else:
-                        writer.write(part)
-                        await writer.drain()
-        except (asyncio.IncompleteReadError, ConnectionError, asyncio.CancelledError):
-            pass
-        finally:
-            writer.close()
-            self._tasks.discard(task)
+    async def _request(self, reader: asyncio.StreamReader) -> bytes:
+        return await reader.readexactly(8)
 
 
 def line_of(bus: SerialBus, *points: ModbusPoint, timeout: float = 0.2, **settings: Any) -> ModbusEndpoint:

@@ -11,15 +11,16 @@ from support_oracles import compare, examples, gate_texts, last_value, length_or
 
 VALUES = st.sampled_from([0.0, 1.0])
 EXTENTS = st.sampled_from([("s", 0.55), ("s", 2.45), ("m", 1.37), ("m", 4.03)])
-
-
-@given(
+ANY_LIFE = given(
     lives({"gauge.one": VALUES, "plc.set": st.sampled_from([40.0, 50.0]), "plc.run": VALUES}),
     EXTENTS,
     length_or_time,
     length_or_time,
     gate_texts,
 )
+
+
+@ANY_LIFE
 @examples(30)
 def test_nothing_new_is_raised_what_stood_is_held_and_the_standing_value_is_judged_at_its_end(pieces, extent, on, off, gated):
     table = {
@@ -38,13 +39,7 @@ def test_nothing_new_is_raised_what_stood_is_held_and_the_standing_value_is_judg
     compare(told, transitions("it.set", steps, moments, "gauge"))
 
 
-@given(
-    lives({"gauge.one": VALUES, "plc.set": st.sampled_from([40.0, 50.0]), "plc.run": VALUES}),
-    EXTENTS,
-    length_or_time,
-    length_or_time,
-    gate_texts,
-)
+@ANY_LIFE
 @examples(20)
 def test_an_expression_is_held_too(pieces, extent, on, off, gated):
     table = {

@@ -3,13 +3,14 @@
 import os
 import re
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 import typer
 
 from ..configuration.load import load_line
 from ..configuration.plan import LoadedLine
 from ..configuration.shipped import shipped_config
+from ..endpoints.plan import Endpoint
 from ..readings.units import Quantity, UnitError
 from . import exits
 from .trouble import CommandError
@@ -69,3 +70,19 @@ def seconds(text: str | None) -> float | None:
     if value <= 0:
         raise typer.BadParameter("a duration is above 0")
     return value
+
+
+E = TypeVar("E", bound=Endpoint)
+
+
+def endpoint_of(line: LoadedLine, kind: type[E], protocol: str, option: str, name: str | None) -> E:
+    """The endpoint of a protocol that a person means: the one named, or the only one there is. Raises CommandError."""
+    fits = [e for e in line.endpoints if isinstance(e, kind)]
+    if name is None and len(fits) == 1:
+        return fits[0]
+    chosen = next((e for e in fits if e.name == name), None)
+    if chosen is None:
+        what = f"{option} needs --endpoint NAME" if name is None else f"{name!r} is no {protocol} endpoint of this line"
+        names = ", ".join(sorted(e.name for e in fits)) or "none"
+        raise CommandError(f"{what}; {protocol} endpoints are: {names}", exits.USAGE)
+    return chosen

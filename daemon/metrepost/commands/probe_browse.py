@@ -11,6 +11,7 @@ import typer
 from ..configuration.plan import LoadedLine
 from ..endpoints.plan import OpcUaEndpoint
 from . import exits
+from .arguments import endpoint_of
 from .trouble import CommandError, UnreachableError
 
 _LONGEST = 60
@@ -19,7 +20,7 @@ _LONGEST = 60
 
 def run_browse(found: LoadedLine, endpoint_name: str | None, path: str, *, json: bool, csv: bool) -> None:
     """Browse and print. Raises CommandError for wrong arguments, a path that is not there, and a server that cannot be had."""
-    endpoint = _endpoint(found, endpoint_name)
+    endpoint = endpoint_of(found, OpcUaEndpoint, "OPC UA", "--browse", endpoint_name)
     # asyncua is imported only by who needs it: it takes 150 ms
     from ..endpoints.opcua_browse import LIMIT, NodeError, Variable, browse
     from ..endpoints.opcua_link import EndpointError, RefusedError
@@ -51,18 +52,6 @@ def run_browse(found: LoadedLine, endpoint_name: str | None, path: str, *, json:
         typer.echo(f"metrepost: not browsed: {each}", err=True)
     if browsed.more:
         typer.echo(f"metrepost: more than {LIMIT} variables; the rest is left out: give a path further down", err=True)
-
-
-def _endpoint(found: LoadedLine, name: str | None) -> OpcUaEndpoint:
-    fits = [e for e in found.endpoints if isinstance(e, OpcUaEndpoint)]
-    names = ", ".join(sorted(e.name for e in fits)) or "none"
-    if name is None and len(fits) == 1:
-        return fits[0]
-    chosen = next((e for e in fits if e.name == name), None)
-    if chosen is None:
-        what = "--browse needs --endpoint NAME" if name is None else f"{name!r} is no OPC UA endpoint of this line"
-        raise CommandError(f"{what}; OPC UA endpoints are: {names}", exits.USAGE)
-    return chosen
 
 
 def as_toml(endpoint: str, listed: list[tuple[str, str, str, bool]]) -> str:

@@ -19,6 +19,7 @@ from ..endpoints.modbus_scan import Found, scan, to_ask
 from ..endpoints.plan import ModbusEndpoint, Table
 from ..journal.lock import holder
 from . import exits
+from .arguments import endpoint_of
 from .trouble import CommandError
 
 FASTEST = 50.0
@@ -42,7 +43,7 @@ def run_scan(
     table, first, last = _range(wanted)
     if not 0.0 < rate <= FASTEST:
         raise CommandError(f"--rate is {rate:g}; it is above 0 and at most {FASTEST:g} requests per second", exits.USAGE)
-    endpoint = _endpoint(found, endpoint_name)
+    endpoint = endpoint_of(found, ModbusEndpoint, "Modbus", "--scan", endpoint_name)
     asked = endpoint.unit_id if unit is None else unit
     if not 0 <= asked <= 255:
         raise CommandError(f"--unit-id is {asked}; allowed are 0 to 255", exits.USAGE)
@@ -82,18 +83,6 @@ def _range(wanted: Sequence[str]) -> tuple[Table, int, int]:
             exits.USAGE,
         )
     return named, int(match[1]), int(match[2])
-
-
-def _endpoint(found: LoadedLine, name: str | None) -> ModbusEndpoint:
-    fits = [e for e in found.endpoints if isinstance(e, ModbusEndpoint)]
-    names = ", ".join(sorted(e.name for e in fits)) or "none"
-    if name is None and len(fits) == 1:
-        return fits[0]
-    chosen = next((e for e in fits if e.name == name), None)
-    if chosen is None:
-        what = "--scan needs --endpoint NAME" if name is None else f"{name!r} is no Modbus endpoint of this line"
-        raise CommandError(f"{what}; Modbus endpoints are: {names}", exits.USAGE)
-    return chosen
 
 
 def _warn(endpoint: ModbusEndpoint, count: int, rate: float, left_out: list[str]) -> None:

@@ -22,6 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from ..tls import TlsFilesError, broker_context
 from .contract import Clock
 from .mqtt_decode import Message
 from .plan import MqttEndpoint
@@ -116,12 +117,14 @@ class MqttLink:
         endpoint = self._endpoint
         try:
             if endpoint.tls:
-                context = _tls(endpoint)
+                context = broker_context(endpoint.ca, endpoint.certificate, endpoint.key)
                 self._client.tls_set_context(context)
             self._client.connect(endpoint.host, endpoint.port, max(1, round(endpoint.keepalive)))
             if self._closing.is_set():
                 self._client.disconnect()
             self._client.loop_forever(retry_first_connection=False)
+        except TlsFilesError as error:
+            why = str(error)
         except ssl.SSLError as error:
             why = f"TLS failed: {error.reason or error}"
         except OSError as error:
@@ -191,27 +194,3 @@ class MqttLink:
         # paho stamps a message with the monotonic clock when it has read it
         offset = self._clock.line_time() - self._clock.monotonic()
         self._arrived([(topic, Message(payload, offset + at, retained)) for topic, payload, retained, at in taken], dropped)
-
-
-class _Context(ssl.SSLContext):
-    """Remembers the socket it wrapped: paho leaves it open when the handshake fails."""
-
-    wrapped: ssl.SSLSocket | None = None
-
-    def wrap_socket(self, *args: Any, **kwargs: Any) -> ssl.SSLSocket:
-        """See ssl.SSLContext."""
-        self.wrapped = super().wrap_socket(*args, **kwargs)
-        return self.wrapped
-
-
-def _tls(endpoint: MqttEndpoint) -> _Context:
-    """TLS 1.2 or newer; the broker's certificate is checked against `ca` (the system's store when "") and its host name."""
-    context = _Context(ssl.PROTOCOL_TLS_CLIENT)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    if endpoint.ca:
-        context.load_verify_locations(endpoint.ca)
-    else:
-        context.load_default_certs()
-    if endpoint.certificate:
-        context.load_cert_chain(endpoint.certificate, endpoint.key or None)
-    return context

@@ -19,6 +19,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from ..tls import BrokerContext, TlsFilesError, broker_context
 from .cloudevents import CONTENT_TYPE
 from .plan import MqttPlan
 
@@ -61,17 +62,6 @@ class _Packed(Properties):
         return packed
 
 
-class _Context(ssl.SSLContext):
-    """Remembers the socket it wrapped: paho leaves it open when the handshake fails."""
-
-    wrapped: ssl.SSLSocket | None = None
-
-    def wrap_socket(self, *args: Any, **kwargs: Any) -> ssl.SSLSocket:
-        """See ssl.SSLContext."""
-        self.wrapped = super().wrap_socket(*args, **kwargs)
-        return self.wrapped
-
-
 CLOUDEVENT = _Packed(CONTENT_TYPE)
 JSON = _Packed("application/json")
 
@@ -86,7 +76,7 @@ class Connection:
         self._acknowledged = acknowledged
         self._granted: asyncio.Future[Granted] = self._loop.create_future()
         self._misc: asyncio.TimerHandle | None = None
-        self._tls: _Context | None = None
+        self._tls: BrokerContext | None = None
         self._on_room: Callable[[], None] | None = None
         self._on_acknowledged: Callable[[], None] | None = None
         self._watched = False
@@ -113,7 +103,7 @@ class Connection:
         where = f"{plan.host}:{plan.port}"
         try:
             if plan.tls:
-                self._tls = await self._loop.run_in_executor(None, tls_context, plan)
+                self._tls = await self._loop.run_in_executor(None, broker_context, plan.ca, plan.certificate, plan.key)
                 self._client.tls_set_context(self._tls)
             # TCP, then TLS, each within connect_timeout; then the broker's answer
             async with asyncio.timeout(3 * plan.connect_timeout):
@@ -123,6 +113,9 @@ class Connection:
         except TimeoutError as error:
             self._drop("no answer in time")
             raise ConnectionFailedError(f"the broker at {where} gave no answer in time") from error
+        except TlsFilesError as error:
+            self._drop("TLS files")
+            raise ConnectionFailedError(str(error)) from error
         except ssl.SSLError as error:
             self._drop("TLS failed")
             raise ConnectionFailedError(f"TLS with the broker at {where} failed: {error.reason or error}") from error
@@ -316,23 +309,3 @@ class Connection:
         self._client.on_socket_unregister_write = None
         with suppress(OSError):
             sock.close()
-
-
-def tls_context(plan: MqttPlan) -> _Context:
-    """TLS 1.2 or newer; the broker's certificate is checked against `ca` (the system's store when "") and its host name.
-
-    Raises ConnectionFailedError when a file cannot be read.
-    """
-    try:
-        context = _Context(ssl.PROTOCOL_TLS_CLIENT)  # checks certificate and host name
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if plan.ca:
-            context.load_verify_locations(plan.ca)
-        else:
-            context.load_default_certs()
-        if plan.certificate:
-            context.load_cert_chain(plan.certificate, plan.key or None)
-    except OSError as error:  # ssl.SSLError is one
-        files = ", ".join(f"{k} {v}" for k, v in (("ca", plan.ca), ("certificate", plan.certificate), ("key", plan.key)) if v)
-        raise ConnectionFailedError(f"the TLS files of the broker cannot be used ({files}): {error}") from error
-    return context

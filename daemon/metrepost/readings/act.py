@@ -2,6 +2,24 @@
 
 import msgspec
 
+ACTS = (
+    "acknowledge",
+    "reset",
+    "shelve",
+    "unshelve",
+    "out_of_service",
+    "in_service",
+    "endpoint_up",
+    "endpoint_down",
+    "clock_step",
+    "splice",
+    "note",
+    "scrap",
+    "sample",
+    "drop_seen",
+)
+"""Every act there is."""
+
 
 class Act(msgspec.Struct, frozen=True):
     """One act. `act` is one of

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from ..readings import Act, Input, Quality, Reading, Tick
+from ..readings.act import ACTS
 
 ACT = "@act"
 TICK = "@tick"
@@ -20,22 +21,6 @@ COLUMNS = ("time", "tag", "value", "quality", "reason", "time_uncertainty", "act
 NEEDED = ("time", "tag", "value")
 SECOND = 1_000_000_000
 QUALITIES = {q.word: q for q in Quality}
-ACTS = (
-    "acknowledge",
-    "reset",
-    "shelve",
-    "unshelve",
-    "out_of_service",
-    "in_service",
-    "endpoint_up",
-    "endpoint_down",
-    "clock_step",
-    "splice",
-    "note",
-    "scrap",
-    "sample",
-    "drop_seen",
-)
 TIMES = "RFC 3339 with offset, such as 2026-01-31T08:15:00.123Z, or whole nanoseconds since 1970 UTC"
 _RFC3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(Z|z|[+-]\d\d:\d\d)")
 _LATEST = 7_258_118_400 * SECOND  # the year 2200: later is a wrong unit
