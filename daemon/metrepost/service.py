@@ -7,7 +7,7 @@ import asyncio
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 import structlog
@@ -20,6 +20,7 @@ from .clock import SystemClock
 from .configuration.difference import differences, needs_restart
 from .configuration.plan import LoadedLine
 from .core import Core, Output
+from .ending import end
 from .endpoints.contract import EndpointRunner
 from .endpoints.start import runner_for
 from .events import AlarmState, Change, ConfigurationEvent, Event, ReelState, RollupOut
@@ -129,10 +130,10 @@ class LineService:
                 recorder = [] if self._recorder is None else [group.create_task(self._recorder.run(), name="recorder")]
                 self.ready.set()
                 await stop.wait()
-                await _end(clock, *(self._tasks.pop(r.health.endpoint) for r in self.runners))
-                await _end(core)
+                await end(clock, *(self._tasks.pop(r.health.endpoint) for r in self.runners))
+                await end(core)
                 await self._finish()
-                await _end(publisher, *self._tasks.values(), *recorder)
+                await end(publisher, *self._tasks.values(), *recorder)
         finally:
             if self._recorder is not None:
                 await self._recorder.close()
@@ -350,7 +351,7 @@ class LineService:
         """Endpoints that are the same stay connected; the others end, and begin as they are now."""
         old = {e.name: e for e in before.endpoints}
         kept = {e.name for e in after.endpoints if old.get(e.name) == e}
-        await _end(*(self._tasks.pop(name) for name in old if name not in kept))
+        await end(*(self._tasks.pop(name) for name in old if name not in kept))
         running = {r.health.endpoint: r for r in self.runners}
         self.runners = [
             running[e.name] if e.name in kept else runner_for(e, self._deliver, self.clock) for e in after.endpoints
@@ -520,19 +521,6 @@ class LineService:
         )
 
 
-async def _end(*tasks: "asyncio.Task[Any]") -> None:
-    """Cancel tasks and wait until they are over.
-
-    Asked again each second: where `asyncio.wait_for` of Python 3.11 is cancelled just as its call ends (a connection refused at once),
-    the end wins and the cancellation is gone.
-    """
-    left = set(tasks)
-    while left:
-        for task in left:
-            task.cancel()
-        _, left = await asyncio.wait(left, timeout=1.0)
-
-
 async def _retire(notifier: Notifier, task: "asyncio.Task[None]") -> None:
     await notifier.flush(FLUSH)
-    await _end(task)
+    await end(task)

@@ -2,7 +2,7 @@
 
 import asyncio
 
-from metrepost.service import _end
+from metrepost.ending import end
 
 
 async def test_a_task_that_lost_its_cancellation_is_asked_again():
@@ -21,6 +21,6 @@ async def test_a_task_that_lost_its_cancellation_is_asked_again():
     task = asyncio.create_task(connects_again_and_again())
     await asyncio.sleep(0)
     async with asyncio.timeout(30):
-        await _end(task)
+        await end(task)
     assert lost.is_set()
     assert task.cancelled()

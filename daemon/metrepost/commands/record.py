@@ -13,6 +13,7 @@ import typer
 from .. import logs
 from ..clock import SystemClock
 from ..configuration.plan import LoadedLine
+from ..ending import end
 from ..endpoints.start import runner_for
 from ..readings import Act, Reading, Tick
 from ..service import TICK
@@ -91,8 +92,7 @@ async def _record(line: LoadedLine, folder: Path, length: float | None, chunk: f
             with suppress(TimeoutError):
                 async with asyncio.timeout(length):
                     await stop.wait()
-            for task in tasks:
-                task.cancel()
+            await end(*tasks)
     finally:
         await recorder.close()
     return recorder
