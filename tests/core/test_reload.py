@@ -113,7 +113,7 @@ def test_a_standing_alarm_of_a_rule_that_is_taken_out_or_judges_otherwise_is_cle
     first = plant()
     _, _, core = ran(items, first)
     told = {s.alarm: s for s in core.alarms.states() if s.state == "unacknowledged"}
-    assert {"nitrogen.low"} <= told.keys() or told, "the demonstration has something standing"
+    assert told, "the demonstration has something standing"
     alarm = next(a for a in told if a.partition(".")[0] in dict(first.rules))
     name = alarm.partition(".")[0]
     fewer = msgspec.structs.replace(first, rules=tuple(r for r in first.rules if r[0] != name))

@@ -61,4 +61,7 @@ def test_any_data_value_becomes_a_reading(
     assert math.isfinite(reading.time)
     assert reading.time <= NOW + 1.0, "never far in the future"
     assert reading.time_uncertainty >= 0
-    assert value.StatusCode is None or overflowed(value.StatusCode.value) in (True, False)
+    if value.StatusCode is not None:
+        # OPC 10000-4, StatusCode: info type DataValue is bit 10, its overflow bit is bit 7 (from memory)
+        code = value.StatusCode.value
+        assert overflowed(code) is bool(code >> 10 & 1 and code >> 7 & 1)
