@@ -1,4 +1,4 @@
-"""Notifications to the service manager: one datagram each, as the manual page sd_notify(3) of systemd describes the protocol."""
+"""Notifications to the service manager: one datagram each, as the manual page sd_notify(3) of systemd describes the protocol (from memory)."""
 
 import os
 import socket
