@@ -173,6 +173,7 @@ class Line:
         ready, _, _ = select.select([self._process.stdout], [], [], READY)
         answer = self._process.stdout.readline() if ready else b""
         if not answer:
+            self.__exit__()
             raise RuntimeError(f"the simulated line did not start: {(folder / 'line.log').read_text()[-2000:]}")
         self.addresses: dict[str, str] = json.loads(answer)["addresses"]
 
@@ -226,6 +227,7 @@ class Round:
         """Do the round and judge it. Raises RuntimeError when something of the rig itself fails."""
         seconds = 60.0 + self._kills * (self._up[1] + 12.0)
         with ExitStack() as stack:
+            stack.callback(self._harm.close)
             broker = stack.enter_context(Broker(self.folder / "broker", persistence=True))
             line = stack.enter_context(Line(self.folder, self._seed, seconds))
             self._proxies = stack.enter_context(Proxies({**line.ports(), "broker": broker.port}, seed=self._seed))
@@ -237,7 +239,6 @@ class Round:
             self._broker, self._subscriber, self._daemon = broker, subscriber, daemon
             self._session()
             line.stop()
-        self._harm.close()
         verdict = judge(self.records(), self.truth(), self._harm.spans)
         verdict.counts.update({f"harm: {what}": n for what, n in self._harm.counts.items()})
         verdict.counts["harm: chunks damaged"] = self._proxies.damaged()

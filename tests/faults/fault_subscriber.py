@@ -62,6 +62,7 @@ class Subscriber:
         self._client.connect("127.0.0.1", self._port, clean_start=False, properties=session)
         self._client.loop_start()
         if not self._subscribed.wait(20):
+            self.__exit__()
             raise RuntimeError("the judge could not subscribe")
         return self
 

@@ -50,6 +50,7 @@ def test_only_what_a_restart_might_mend_is_failing(figures, status, words):
     verdict = judge(figures)
     assert verdict.status == status
     assert words in "; ".join(verdict.reasons)
+    assert bool(verdict.reasons) is bool(words)
 
 
 def test_openmetrics_text_is_read_back_by_a_strict_parser():

@@ -241,6 +241,7 @@ def test_skins_and_foam_are_each_others_inverse():
         ("foam_permittivity", {**COND, **SKINS}, (60.0, 4.8), "leaves no foam"),
         ("foam_permittivity", {**COND, **SKINS}, (1.5, 1.0), "0 < inner < outer"),
         ("layered_permittivity", {**COND, **SKINS}, (1.4, 1.2), "0 < inner < outer"),
+        ("inductance", {**COND, "strand_factor": 97.0}, (4.8,), "allowed is 0.5 … 1"),
         ("return_loss", REF, (75.0,), "not finite"),
         ("return_loss", REF, (-1.0,), "above 0"),
         ("concentricity", {}, (2.0, 1.0), "thinnest wall is 2; allowed is 0 … 1"),

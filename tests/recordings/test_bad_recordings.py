@@ -1,10 +1,13 @@
 """Recordings that cannot be used are refused whole: a sentence with file, row and column, exit code 3, no traceback."""
 
+import asyncio
+
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from metrepost.readings import BAD, Act, Reading, Tick
+from metrepost.recordings import recorder as recording
 from metrepost.recordings.faults import RecordingError
 from metrepost.recordings.reader import Recording
 from metrepost.recordings.recorder import Recorder, table_of
@@ -135,3 +138,59 @@ def test_the_command_refuses_with_a_sentence(tmp_path):
         assert ended.returncode == 3
         assert word in ended.stderr
         assert "Traceback" not in ended.stderr
+
+
+async def kept(folder, line="core-3", values=3, **options):
+    recorder = Recorder(folder, line, 1e9, **options)
+    for n in range(values):
+        recorder.note(Reading("a.b", 1e9 + n, float(n)))
+    await recorder.close()
+    return recorder
+
+
+async def test_a_file_that_goes_between_survey_and_feed_is_no_quiet_end(tmp_path):
+    await kept(tmp_path)
+    held = Recording(tmp_path)
+    for file in tmp_path.glob("*.parquet"):
+        file.unlink()
+    with pytest.raises(RecordingError, match="cannot be read as Parquet"):
+        list(held.inputs())
+
+
+async def test_files_of_two_lines_are_no_recording(tmp_path):
+    await kept(tmp_path, "core-3")
+    await kept(tmp_path, "core-4")
+    assert "a folder for each line" in str(refused(tmp_path))
+
+
+async def test_chunks_that_cannot_be_cleared_away_do_not_undo_the_one_that_was_written(tmp_path):
+    await kept(tmp_path)
+    first = next(tmp_path.glob("*.parquet"))
+    first.rename(tmp_path / "core-3-20200101T000000000000Z-000001.parquet.away")
+    (tmp_path / "core-3-20200101T000000000000Z-000001.parquet").mkdir()  # a name that cannot be unlinked
+    recorder = await kept(tmp_path, keep=1)
+    assert (recorder.rows, recorder.dropped, recorder.trouble) == (3, 0, "")
+
+
+async def test_a_disk_that_takes_nothing_is_not_asked_without_a_pause(tmp_path, monkeypatch):
+    monkeypatch.setattr(recording, "CHUNK_ROWS", 5)
+    recorder = Recorder(tmp_path / "there", "core-3", 1e9, chunk=60.0)
+    (tmp_path / "there").rmdir()
+    task = asyncio.create_task(recorder.run())
+    for n in range(50):
+        recorder.note(Reading("a.b", 1e9 + n, 0.0))
+        await asyncio.sleep(0.01)  # a span of time in which it would try again and again
+    task.cancel()
+    assert recorder.attempts == 1
+    (tmp_path / "there").mkdir()
+    await recorder.close()
+    assert recorder.rows == 50
+
+
+async def test_drafts_of_runs_that_were_killed_are_cleared_away(tmp_path):
+    ours = tmp_path / ".core-3-20200101T000000000000Z-000001.parquet.part"
+    theirs = tmp_path / ".core-30-20200101T000000000000Z-000001.parquet.part"
+    for file in (ours, theirs):
+        file.write_bytes(b"PAR1")
+    await kept(tmp_path)
+    assert (ours.exists(), theirs.exists()) == (False, True)

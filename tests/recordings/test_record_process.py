@@ -41,7 +41,7 @@ def test_killed_and_stopped_recordings_can_be_rehearsed(tmp_path):
     held = json.loads(ended.stdout)["recording"]
     assert held["files"] >= 2
     assert held["rows"] > held["ticks"] > 5
-    ended = command("rehearse", file, whole, "--out", tmp_path / "out", timeout=110)
+    ended = command("rehearse", file, whole / "core-3", "--out", tmp_path / "out", timeout=110)
     assert ended.returncode == 0, ended.stderr
     for stream in ("event", "rollup"):
         live = command("export", file, "--state", tmp_path / "state", "--stream", stream)

@@ -153,3 +153,25 @@ def test_the_battery_over_a_change_of_product():
 )
 def test_refusals(changes, key):
     assert key in refusals(RULE | changes)
+
+
+def test_hold_off_begins_pieces_and_delays_anew_and_keeps_what_was_learned():
+    cold, hot = [4.80] * 1000 + [4.83] * 45, [4.90] * 1300
+    rule = rule_of(RULE)
+    steps = both(cold, hot)
+    assert conditions(feed(rule, steps)) == []  # a first piece is apart, and its delay runs
+    assert rule.snapshot()["run"][0] > 0
+    learned = rule.snapshot()["learned"]
+    for step in steps[-4:]:
+        rule.hold(step.m, FakeView())
+    assert rule.snapshot()["run"] == [0, None, False]
+    assert all(not pieces for pieces in rule.snapshot()["pieces"].values())
+    assert rule.snapshot()["learned"] == learned
+
+
+def test_a_ratio_that_the_file_gives_stands_over_the_one_of_the_snapshot():
+    old = rule_of(RULE | {"ratio": 0.9})
+    state = json.loads(json.dumps(old.snapshot()))
+    new = rule_of(RULE | {"ratio": 1.0})
+    new.restore(state)
+    assert [c.active for c in conditions(feed(new, both([4.9] * 300, [4.9] * 300)))] == []

@@ -3,7 +3,7 @@ import json
 import pytest
 
 from metrepost.events import CutEvent
-from support_rules import FakeSite, FakeView, Step, check_rule, conditions, feed, refusals, rule_of, settings_of, stream
+from support_rules import FakeView, Step, check_rule, conditions, feed, refusals, rule_of, stream
 
 PAY_OFF = {"kind": "end_of", "class": "equipment", "reads": "pay-off.left", "metres": "200 m", "minutes": "5 min"}
 REEL = {"kind": "end_of", "class": "equipment", "length_of": "reel", "full": "1000 m", "metres": "100 m", "station": "plc"}
@@ -133,5 +133,16 @@ def test_the_battery():
 )
 def test_refusals(changes, key):
     assert key in refusals({k: v for k, v in (PAY_OFF | changes).items() if v is not None})
-    assert FakeSite().tags
-    assert settings_of(REEL).limits()
+
+
+def test_when_and_when_now_are_asked_though_a_reel_has_no_readings():
+    steps = [Step("hear", 1.0, 100.0, event=CutEvent(metre=100.0, reel="7", decided="")), Step("tick", 2.0, 1010.0)]
+    for key in ("when", "when_now"):
+        rule, view = rule_of(REEL | {key: "producing"}), FakeView()
+        view.state = "ramping"
+        assert conditions(feed(rule, steps, view)) == []
+        view.state = "producing"
+        assert [c.active for c in conditions(feed(rule, [Step("tick", 3.0, 1011.0)], view))] == [True]
+        view.state = "ramping"
+        (ended,) = conditions(feed(rule, [Step("tick", 4.0, 1012.0)], view))
+        assert (ended.active, ended.explanation) == (False, "no longer judged: `when` does not hold")

@@ -3,12 +3,13 @@
 import random
 
 import pytest
+from pydantic import ValidationError
 
 from metrepost.readings import BAD
 from metrepost.rules.flaw import FlawSettings
 from metrepost.rules.witness import WitnessTag
 from support_gauges import GaugeSite
-from support_rules import T0, FakeView, Step, check_rule, measured, take
+from support_rules import T0, FakeView, Step, check_rule, measured, settings_of, take
 
 HOT, COLD, REFERENCE = 57.5, 61.5, 66.0  # gauges 4 m apart, so that the battery stays short
 EVERY, STEP = 0.02, 0.025
@@ -74,7 +75,7 @@ def test_contract_battery(keys):
 
 
 def test_a_line_that_stands_keeps_a_bounded_witness_that_still_sees_a_frozen_gauge():
-    """An hour at one place, 50 readings a second, must be remembered as the place it is."""
+    """A minute at one place, 50 readings a second, must be remembered as the place it is."""
     rule, view = build(**WITNESS), NearView()
     run = cable(9.0, [], [])
     for each in run:
@@ -106,3 +107,11 @@ def test_readings_of_one_place_made_one_keep_what_was_high_and_what_was_doubtful
     for k in range(500):
         tag.add(measured("hot.x_max", 4.8 + 0.0001 * (k % 7), T0 + 21 + k * EVERY, place, piece=STEP), hold=False)
     assert "not good" in tag.look(place - STEP, place).doubt
+
+
+LUMP = {"kind": "flaw", "class": "product", "reads": ["gauge.x_max"], "direction": "lump", "height": "0.06 mm"}
+
+
+def test_a_response_time_of_nothing_is_refused_like_in_every_kind():
+    with pytest.raises(ValidationError, match="respond_within"):
+        settings_of(LUMP | {"respond_within": "0 s"})

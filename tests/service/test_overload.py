@@ -93,7 +93,7 @@ high = {{ at = "{at} degC", priority = "low", response = "Look." }}
             with Recorder(broker.port) as seen:
                 await seen.until(lambda ms: sum(m.topic.startswith(ROOT + "alarm/trip-") for m in ms) >= 2000, 60)
                 late = sum(m.topic.startswith(ROOT + "event/") for m in seen.messages)
-                assert late < 22_000, "present states wait for nothing"
+                assert late < 20_000, "present states wait for nothing"
                 await asyncio.wait_for(service.publisher.drained(), 100)
         assert service.figures().lost == 0
 

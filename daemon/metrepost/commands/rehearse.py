@@ -70,7 +70,10 @@ def rehearse(
     with _written(out) as sink:
         first = Rehearsal(found, name, epoch_of(held.survey.hash, found.files), sink)
         second = None if other is None else Rehearsal(other, name, epoch_of(held.survey.hash, other.files))
-        _feed(held, first, second, quiet=json)
+        try:
+            _feed(held, first, second, quiet=json)
+        except RecordingError as error:
+            raise CommandError(str(error), exits.CONFIGURATION) from error
     differences = None if second is None else compare(first.alarms, second.alarms)
     if json:
         typer.echo(msgspec.json.format(msgspec.json.encode(_body(held, unknown, first, second, differences))).decode())

@@ -33,7 +33,7 @@ Health = Annotated[
 
 RecordTo = Annotated[
     Path | None,
-    typer.Option("--record", metavar="DIR", help="Record there what the core is fed, for `metrepost rehearse`."),
+    typer.Option("--record", metavar="DIR", help="Record what the core is fed, in DIR/LINE, for `metrepost rehearse`."),
 ]
 
 
@@ -71,7 +71,7 @@ async def _run(
     loop.add_signal_handler(signal.SIGHUP, changed.set)
     loop.add_signal_handler(signal.SIGUSR1, _Wordier(level))
     services = [
-        (file, LineService(line, folder, recorder=None if record is None else recorder_for(line, record)))
+        (file, LineService(line, folder, recorder=None if record is None else recorder_for(line, record / line.plan.name)))
         for file, line in lines
     ]
     manager = ServiceManager()

@@ -2,9 +2,9 @@
 
 from collections.abc import Mapping
 
-from ..line.formulas import FUNCTIONS, PRODUCT
+from ..line.formulas import FUNCTIONS
 from ..line.physical import OPTIONS, PHYSICAL, Option, Physical
-from ..line.plan import ComputedPlan, Product
+from ..line.plan import PRODUCT, ComputedPlan, Product
 from ..readings import Hold, Tag
 from ..readings.units import Quantity, UnitError, same_dimension, ucum
 from .lookup import Lookup, shown_unit

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable, Mapping
 
-from ..line.plan import ProductPlan, RollupPlan
+from ..line.plan import PRODUCT, ProductPlan, RollupPlan
 from ..readings import Tag
 from ..readings.units import Quantity, UnitError, factor, same_dimension
 from ..rules.contract import RuleSettings
@@ -80,10 +80,10 @@ def product_limits(
         target = getattr(settings, "target", None)
         read = settings.tags()
         tag = tags.get(read[0]) if len(read) == 1 else None
-        if tag is None or not isinstance(target, str) or not target.startswith("product."):
+        if tag is None or not isinstance(target, str) or not target.startswith(PRODUCT):
             continue
         for product in products.products.values():
-            value = product.values.get(target.removeprefix("product."))
+            value = product.values.get(target.removeprefix(PRODUCT))
             if value is None or value.tolerance is None or not same_dimension(value.unit, tag.unit):
                 continue
             scale = factor(value.unit, tag.unit)

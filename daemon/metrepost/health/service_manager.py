@@ -1,4 +1,4 @@
-"""Notifications to the service manager: one datagram each, as the manual page sd_notify(3) of systemd describes the protocol (from memory)."""
+"""Notifications to the service manager: one datagram each, the protocol of the manual page sd_notify(3) of systemd (from memory)."""
 
 import os
 import socket

@@ -8,7 +8,7 @@ import msgspec
 from ..readings import Tag
 from ..readings.units import affine
 from .physical import PHYSICAL, Physical
-from .plan import ComputedPlan, Product
+from .plan import PRODUCT, ComputedPlan, Product
 from .propagation import combined, of_tolerance
 
 Uncertainties = Sequence[float | None]
@@ -43,8 +43,6 @@ FUNCTIONS: dict[str, Plain] = {
 """Functions by name. `difference` is the absolute difference of two inputs (ovality), `ratio` the first over the second."""
 
 NOT_FINITE = "the result is not finite"
-PRODUCT = "product."
-"""An option that begins so is a value of the product of the metre."""
 
 
 class Worked(msgspec.Struct, frozen=True, gc=False):

@@ -62,12 +62,10 @@ def _number(options: Options, name: str) -> float:
 
 
 def _inner(o: Options) -> float:
-    conductor = _number(o, "conductor")
-    factor = o.get("strand_factor")
+    conductor, factor = _number(o, "conductor"), o.get("strand_factor")
     if factor is not None:
-        return conductor * float(factor)
-    strands = _number(o, "strands")
-    return corrections.effective_inner(conductor, round(strands)) if strands != 1.0 else conductor
+        return corrections.effective_inner(conductor, 1, {1: float(factor)})
+    return corrections.effective_inner(conductor, round(_number(o, "strands")))
 
 
 def _outer(core: float, o: Options) -> float:

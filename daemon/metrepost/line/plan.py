@@ -90,6 +90,10 @@ class Toleranced(msgspec.Struct, frozen=True):
     unit: str
 
 
+PRODUCT = "product."
+"""What a name in a file that means a value of the product begins with."""
+
+
 class Product(msgspec.Struct, frozen=True):
     """A cable core. `values` holds every quantity of the [product] table by key, such as ``dielectric``."""
 

@@ -42,7 +42,7 @@ class RecordingFaults:
 
 
 class RecordingError(ValueError):
-    """A recording that cannot be used; nothing of it was fed to the core."""
+    """A recording that cannot be used. Found before anything is fed, but for a file that goes while it is read."""
 
     def __init__(self, faults: list[RecordingFault], count: int) -> None:
         super().__init__(faults)
@@ -53,4 +53,6 @@ class RecordingError(ValueError):
         head = "1 fault in the recording" if self.count == 1 else f"{self.count} faults in the recording"
         more = self.count - len(self.faults)
         tail = [f"… and {more} more like these"] if more else []
-        return "\n\n".join([head + ":", *map(str, self.faults), *tail, "Nothing was rehearsed."])
+        return "\n\n".join(
+            [head + ":", *map(str, self.faults), *tail, "The rehearsal does not count: correct the recording and run it again."]
+        )

@@ -53,14 +53,19 @@ class Recording:
         self.survey = self._survey()
 
     def inputs(self) -> Iterator[Input]:
-        """The inputs in order of arrival; where the recording holds no ticks, with those that its times make."""
+        """The inputs in order of arrival; where the recording holds no ticks, with those that its times make.
+
+        Raises RecordingError when a file has gone since the survey.
+        """
         maker = None if self.survey.ticks else TickMaker()
+        faults = RecordingFaults()
         for file in self.files:
-            for row in _rows(file, RecordingFaults()):
+            for row in _rows(file, faults):
                 assert row.item is not None
                 if maker is not None:
                     yield from maker.before(row.item.time)
                 yield row.item
+            faults.raise_any()  # it could be read a moment ago
         if maker is not None:
             yield from maker.rest()
 
@@ -69,6 +74,7 @@ class Recording:
         tags: Counter[str] = Counter()
         hashed = sha256()
         rows = ticks = acts = dropped = 0
+        lines: set[str] = set()
         first = last = 0.0
         for file in self.files:
             for row in _rows(file, faults):
@@ -90,8 +96,14 @@ class Recording:
                         file, row.number, "time", "more than a day after all rows before it", "two recordings, each by itself"
                     )
                 last = max(last, item.time)
-            if file.suffix == ".parquet" and not faults.count:
-                dropped += _dropped(file)
+            if faults.count:
+                continue
+            if file.suffix == ".parquet":
+                line, missing = _said(file)
+                lines.add(line)
+                dropped += missing
+                if len(lines - {""}) > 1:
+                    faults.add(file, 0, "", f"of line {line}, beside files of another line", "a folder for each line")
             if file.is_file():
                 with file.open("rb") as stream:
                     while block := stream.read(1 << 20):
@@ -107,8 +119,11 @@ def _files(path: Path) -> list[Path]:
     files: list[Path] = []
     allowed = "a .parquet or .csv file, or a folder of them"
     if path.is_dir():
-        files = sorted(f for f in path.iterdir() if f.suffix in SUFFIXES and not f.name.startswith("."))
-        if not files:
+        try:
+            files = sorted(f for f in path.iterdir() if f.suffix in SUFFIXES and not f.name.startswith("."))
+        except OSError as error:
+            faults.add(path, 0, "", f"cannot be read: {error.strerror}", allowed)
+        if not files and not faults.count:
             faults.add(path, 0, "", "no recording in this folder", allowed)
     elif not path.exists():
         faults.add(path, 0, "", "there is no such file", allowed)
@@ -220,7 +235,8 @@ def _lists(batch: Any) -> list[list[Any]]:
     return lists
 
 
-def _dropped(file: Path) -> int:
-    """Inputs that the recorder says it had to drop in front of or within this chunk."""
-    held = (pq.read_schema(file).metadata or {}).get(b"metrepost.dropped", b"0")
-    return int(held) if held.isdigit() else 0
+def _said(file: Path) -> tuple[str, int]:
+    """The line a chunk is of ("" for a file that somebody else wrote), and the inputs that had to be dropped until it was written."""
+    said = pq.read_schema(file).metadata or {}
+    held = said.get(b"metrepost.dropped", b"0")
+    return said.get(b"metrepost.line", b"").decode(errors="replace"), int(held) if held.isdigit() else 0

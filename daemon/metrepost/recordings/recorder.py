@@ -22,11 +22,15 @@ from .rows import ACT, TICK, act_json, nanoseconds
 CHUNK_SECONDS = 60.0
 CHUNK_ROWS = 100_000
 BUFFER = 400_000
-"""Inputs that wait for the disk at most; beyond that the newest are dropped and counted: what is in the file has no hole."""
+"""Inputs that wait for the disk at most; beyond that the newest are dropped, and counted in the next chunk written, which lies before the
+hole."""
+PAUSE = 5.0
+"""Seconds between two attempts at a disk that takes nothing."""
 KEEP = 10_000_000_000
 """Bytes of chunks of one line at most; the oldest go first."""
 
 log = structlog.get_logger("metrepost.recordings")
+_STAMP = r"\d{8}T\d{12}Z-\d{6}"
 _WORDS = pa.dictionary(pa.int32(), pa.string())
 SCHEMA = pa.schema(
     [
@@ -44,12 +48,17 @@ SCHEMA = pa.schema(
 class Recorder:
     """Records one line into `folder`. `run` writes chunks until cancelled; `close` writes what is left.
 
-    `note` takes an input at once and never blocks. `rows`, `chunks` and `dropped` count; `trouble` says why nothing is written.
+    `note` takes an input at once and never blocks. `rows`, `chunks`, `dropped` and `attempts` at a chunk count; `trouble` says why
+    nothing is written.
     """
 
     def __init__(self, folder: Path, line: str, started: float, *, chunk: float = CHUNK_SECONDS, keep: int = KEEP) -> None:
         """`started` is line time (s); `chunk` is seconds of wall time in one file. Raises OSError when `folder` cannot be made."""
         folder.mkdir(parents=True, exist_ok=True)
+        drafts = re.compile(rf"\.{re.escape(line)}-{_STAMP}\.parquet\.part")
+        for file in folder.iterdir():  # of runs that were killed
+            if drafts.fullmatch(file.name):
+                file.unlink(missing_ok=True)
         self.folder = folder
         self._line = line
         self._stamp = datetime.fromtimestamp(started, UTC).strftime("%Y%m%dT%H%M%S%fZ")
@@ -58,7 +67,7 @@ class Recorder:
         self._full = asyncio.Event()
         self._untold = 0
         self._writing = asyncio.Lock()
-        self.rows = self.chunks = self.dropped = self.removed = 0
+        self.rows = self.chunks = self.dropped = self.removed = self.attempts = 0
         self.trouble = ""
 
     def note(self, item: Input) -> None:
@@ -79,6 +88,8 @@ class Recorder:
                     await self._full.wait()
             self._full.clear()
             await asyncio.shield(asyncio.create_task(self._flush()))
+            if self.trouble:
+                await asyncio.sleep(min(self._chunk, PAUSE))
 
     async def close(self) -> None:
         """Write what is left."""
@@ -99,6 +110,7 @@ class Recorder:
         if not items:
             return
         dropped = self._untold
+        self.attempts += 1
         try:
             await asyncio.to_thread(self._write, items, self.chunks + 1, dropped)
         except OSError as error:
@@ -120,7 +132,7 @@ class Recorder:
         draft = self.folder / f".{name}.part"
         try:
             with draft.open("wb") as stream:
-                pq.write_table(table_of(items, dropped), stream, compression="zstd")
+                pq.write_table(table_of(items, dropped, self._line), stream, compression="zstd")
                 stream.flush()
                 os.fsync(stream.fileno())
             os.replace(draft, self.folder / name)
@@ -128,33 +140,40 @@ class Recorder:
             with suppress(OSError):
                 draft.unlink(missing_ok=True)
             raise
-        directory = os.open(self.folder, os.O_RDONLY)
         try:
-            os.fsync(directory)
-        finally:
-            os.close(directory)
-        self._rotate()
+            _sync_folder(self.folder)
+            self._rotate()
+        except OSError as error:  # the chunk is there all the same
+            log.warning("old chunks stay", folder=str(self.folder), trouble=error.strerror)
 
     def _rotate(self) -> None:
         """Remove the oldest chunks of this line while all of them together are too large; never the newest, nor another's file."""
-        ours = re.compile(re.escape(self._line) + r"-\d{8}T\d{12}Z-\d{6}\.parquet")
+        ours = re.compile(rf"{re.escape(self._line)}-{_STAMP}\.parquet")
         chunks = sorted(file for file in self.folder.iterdir() if ours.fullmatch(file.name))
         sizes = [file.stat().st_size for file in chunks]
         total = sum(sizes)
         for file, size in zip(chunks[:-1], sizes[:-1], strict=True):
             if total <= self._keep:
                 return
-            file.unlink()
+            file.unlink(missing_ok=True)
             total -= size
             self.removed += 1
 
 
-def table_of(items: Sequence[Input], dropped: int = 0) -> pa.Table:
-    """Inputs as a table with the columns of a recording."""
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def table_of(items: Sequence[Input], dropped: int = 0, line: str = "") -> pa.Table:
+    """Inputs as a table with the columns of a recording; `line` and what was `dropped` stand in its metadata."""
     rows = [_row(item) for item in items]
     columns = list(zip(*rows, strict=True)) if rows else [()] * len(SCHEMA)
     arrays = [pa.array(column, field.type) for column, field in zip(columns, SCHEMA, strict=True)]
-    return pa.table(arrays, schema=SCHEMA.with_metadata({"metrepost.dropped": str(dropped)}))
+    return pa.table(arrays, schema=SCHEMA.with_metadata({"metrepost.dropped": str(dropped), "metrepost.line": line}))
 
 
 def _row(item: Input) -> tuple[int, str, float | None, str | None, str | None, float | None, str | None]:

@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from ..line.plan import Product, Toleranced
+from ..line.plan import PRODUCT, Product, Toleranced
 from ..readings import BAD, Hold, Measured, Quality, Tag
 from ..readings.units import AnyQuantity, LengthOrDuration, Quantity, UnitError, affine, factor
 from .contract import Condition, Finding, LimitAt, LimitText, Rule, RuleSettings, Site, View
@@ -17,7 +17,7 @@ from .delays import Change, Delay
 from .gate import Gate, Pass, gate
 from .level import Level, level_of, of_products, product_keys
 from .looking_up import UNKNOWN, check_extent, find_tag, in_unit, positive_extent, usable
-from .setpoint import PRODUCT, ProductKey, Setpoint
+from .setpoint import ProductKey, Setpoint
 from .standing import Standing
 from .windows import Window
 from .wording import number, since

@@ -140,8 +140,7 @@ class DisagreeRule(Rule):
         if not isfinite(expected):
             return []
         if self._tolerances.products is not None:
-            allowed = self._tolerances.of(product)
-            self._tolerance = allowed if allowed == allowed else self._tolerances.least()
+            self._tolerance = self._tolerances.known(product)
         return self._decide(abs(value - expected) > self._tolerance, key, value, expected, m)
 
     def _changed(self, product: str, key: int, m: Measured) -> list[Finding]:
@@ -219,6 +218,15 @@ class DisagreeRule(Rule):
         self._active = False
         return [self._condition(m, (m.time, m.metre), None, None, "no longer judged: `when` does not hold")]
 
+    def hold(self, m: Measured, view: View) -> list[Finding]:
+        """`hold_off`: pieces and delays begin anew after it; what was learned stays."""
+        pieces = self._pieces.get(m.tag)
+        if pieces is not None and usable(m):
+            pieces.clear()
+            self._last.pop(m.tag, None)
+            self._run, self._begun = 0, None
+        return []
+
     def _doubt(self, pieces: dict[int, list[float]], m: Measured) -> None:
         if not isfinite(m.metre) or abs(m.metre) > 1e9:
             return
@@ -245,5 +253,7 @@ class DisagreeRule(Rule):
         self._last = {tag: int(key) for tag, key in state["last"].items()}
         self._ratio, lessons, *product = state["learned"]
         self._lessons, self._product = list(lessons), product[0] if product else None
+        if self._s.ratio is not None:  # what the file says now
+            self._ratio = self._s.ratio
         run, begun, self._active = state["run"]
         self._run, self._begun = run, None if begun is None else (begun[0], begun[1])

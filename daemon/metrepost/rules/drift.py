@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
-from ..line.plan import Toleranced
+from ..line.plan import PRODUCT, Toleranced
 from ..readings import BAD, Measured, Tag
 from ..readings.units import AnyQuantity, Length, UnitError, affine, factor
 from .charts import Chart, Cusum, Ewma, RunRules, Side
@@ -22,7 +22,7 @@ from .contract import Condition, Finding, LimitText, Rule, RuleSettings, Site, V
 from .forecast import Forecast, forecast
 from .level import Level, level_of, product_keys
 from .looking_up import find_tag, in_unit, usable
-from .setpoint import PRODUCT, Setpoint
+from .setpoint import Setpoint
 from .wording import number
 
 Method = Literal["ewma", "cusum", "runs"]
@@ -237,7 +237,7 @@ class DriftRule(Rule):
     def _decide(self, sides: list[Side | None], mean: float, m: Measured, view: View) -> list[Finding]:
         assert self._mean is not None
         side = next((s for s in sides if s is not None), None)
-        if side is not None and abs(mean - self._mean) < self._least.of(view.product_at(m.metre)):
+        if side is not None and abs(mean - self._mean) < self._least.known(view.product_at(m.metre)):
             side = None
         if self._active is not None:
             over = all(chart.calm(self._active) for chart in self._charts.values())

@@ -12,6 +12,7 @@ from ..events import CutEvent, EventData
 from ..readings import BAD, Measured
 from ..readings.units import Duration, Length, affine, same_dimension
 from .contract import Condition, Finding, LimitText, Rule, Site, View
+from .gate import Gate, Pass, gate
 from .looking_up import find_tag, usable
 from .one_limit import OneLimit
 
@@ -69,14 +70,15 @@ class EndOfSettings(OneLimit):
                 scale = affine(unit, "m")[0]
             else:
                 site.fail("reads", f"{self.reads} is in {unit or '1 (no unit)'}, not a length")
-        return EndOfRule(name, self, scale)
+        return EndOfRule(name, self, scale, gate(self, site))
 
 
 class EndOfRule(Rule):
     """The running rule."""
 
-    def __init__(self, name: str, settings: EndOfSettings, scale: float) -> None:
+    def __init__(self, name: str, settings: EndOfSettings, scale: float, gated: Gate) -> None:
         super().__init__(name, settings)
+        self.gate: Gate = gated
         self.listens = ("cut",) if settings.length_of is not None else ()
         self._s = settings
         self._scale = scale
@@ -94,9 +96,14 @@ class EndOfRule(Rule):
 
     def pass_over(self, m: Measured, view: View) -> list[Finding]:
         """A bad reading holds; outside `when` the warning ends."""
-        if m.tag != self._s.reads or m.quality is BAD or not usable(m) or not self._active:
+        if m.tag != self._s.reads or m.quality is BAD or not usable(m):
             return []
-        return self._tell(active=False, time=m.time, metre=m.metre, left=0.0, text="no longer judged: `when` does not hold")
+        return self._leave(m.time, m.metre)
+
+    def _leave(self, time: float, metre: float) -> list[Finding]:
+        if not self._active:
+            return []
+        return self._tell(active=False, time=time, metre=metre, left=0.0, text="no longer judged: `when` does not hold")
 
     def heard(self, event: EventData, view: View) -> list[Finding]:
         """A cut: the next reel begins."""
@@ -117,6 +124,11 @@ class EndOfRule(Rule):
             return []
         if self._start is None:
             self._start, self._assumed = metre - self._s.wound_before, True
+        may = self.gate.ask(metre, view)
+        if may is Pass.HOLD:
+            return []
+        if may is Pass.SHUT:
+            return self._leave(view.now, metre)
         return self._decide(self._s.full - (metre - self._start), view.now, metre, view)
 
     def _decide(self, left: float, time: float, metre: float, view: View) -> list[Finding]:

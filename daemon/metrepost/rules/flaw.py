@@ -16,12 +16,13 @@ from ..events import DropEvent, FlawEvent, Priority, ReclassifiedEvent
 from ..line.plan import Registration
 from ..readings import BAD, GOOD, Act, Hold, Measured
 from ..readings.moment import rfc3339
-from ..readings.units import Length, LengthOrDuration, Speed, same_dimension
+from ..readings.units import Length, Speed, same_dimension
 from .baseline import Baseline
-from .contract import Condition, Finding, LimitText, Rule, RuleSettings, Site, Tags, Told, View
+from .contract import Condition, Finding, LimitText, Rule, Site, Tags, Told, View
 from .excursion import Excursion, ExcursionTracker
 from .level import ABOVE_ZERO, Level, level_of
 from .looking_up import usable
+from .one_limit import OneLimit
 from .recurrence import Period, recurring
 from .setpoint import Setpoint
 from .witness import Verdict, WitnessTag, holds_lumps, judge
@@ -45,7 +46,7 @@ class WitnessSettings(BaseModel):
     up_to_speed: Speed | None = None
 
 
-class FlawSettings(RuleSettings):
+class FlawSettings(OneLimit):
     """Keys of `kind = "flaw"`."""
 
     kind: Literal["flaw"] = "flaw"
@@ -55,10 +56,6 @@ class FlawSettings(RuleSettings):
     height: Setpoint
     witness: WitnessSettings | None = None
     priority: Priority = "high"
-    cause: str = ""
-    consequence: str = ""
-    response: str = ""
-    respond_within: LengthOrDuration | None = None
 
     def tags(self) -> tuple[str, ...]:
         """Own tags and the witness's."""
@@ -66,15 +63,7 @@ class FlawSettings(RuleSettings):
 
     def limits(self) -> dict[str, LimitText]:
         """One: ``lump`` or ``neck``."""
-        return {
-            self.direction: LimitText(
-                priority=self.priority,
-                cause=self.cause,
-                consequence=self.consequence,
-                response=self.response,
-                respond_within=self.respond_within,
-            )
-        }
+        return {self.direction: self.text()}
 
     def build(self, name: str, site: Site) -> "FlawRule":
         """Check the settings against the line and make the rule."""
@@ -248,8 +237,7 @@ class FlawRule(Rule):
     def _use_height_at(self, metre: float, view: View) -> None:
         """Where the height is the product's: that of the metre, and of a product that is not known the smallest one."""
         if self._heights.products is not None:
-            found = self._heights.of(view.product_at(metre))
-            self.height = found if found == found else self._heights.least()
+            self.height = self._heights.known(view.product_at(metre))
 
     @property
     def settings_baseline(self) -> float:

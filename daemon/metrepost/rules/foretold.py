@@ -1,6 +1,6 @@
 """What a period in the diameter will do to return loss: where, and how bad, of the product in make. Formulas: `physics.structure`."""
 
-from ..line.plan import Product
+from ..line.plan import PRODUCT, Product
 from ..physics.coax import GeometryError
 from ..physics.mismatch import MismatchError
 from ..physics.structure import StructureError, impedance_amplitude, spike_frequency, structural_return_loss
@@ -18,7 +18,7 @@ class Foretold:
 
     def __init__(self, velocity: float | str, conductor: str, attenuation: float, over: float, unit: str) -> None:
         self._velocity = velocity
-        self._conductor = conductor.removeprefix("product.")
+        self._conductor = conductor.removeprefix(PRODUCT)
         self._attenuation = attenuation
         self._over = over
         self._unit = unit
@@ -27,7 +27,7 @@ class Foretold:
         """Tell `site.fail` of products that lack what a level is foretold from."""
         asked = {"conductor": (self._conductor, self._unit)}
         if isinstance(self._velocity, str):
-            asked["velocity"] = (self._velocity.removeprefix("product."), "1")
+            asked["velocity"] = (self._velocity.removeprefix(PRODUCT), "1")
         for key, (value, unit) in asked.items():
             for product in site.products.values():
                 if value not in product.values:
@@ -58,5 +58,5 @@ class Foretold:
     def _velocity_of(self, product: Product) -> float:
         if not isinstance(self._velocity, str):
             return self._velocity
-        found = product.values.get(self._velocity.removeprefix("product."))
+        found = product.values.get(self._velocity.removeprefix(PRODUCT))
         return found.target * affine(found.unit, "1")[0] if found is not None and same_dimension(found.unit, "1") else 0.0

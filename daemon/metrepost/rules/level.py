@@ -3,11 +3,11 @@
 import math
 from collections.abc import Callable, Mapping
 
-from ..line.plan import Product, Toleranced
+from ..line.plan import PRODUCT, Product, Toleranced
 from ..readings.units import Quantity, UnitError, affine, factor
 from .contract import Site
 from .looking_up import UNKNOWN, in_unit
-from .setpoint import PRODUCT, ProductKey
+from .setpoint import ProductKey
 
 ABOVE_ZERO = "is not above 0"
 
@@ -25,12 +25,17 @@ class Level:
         """For cable of a product; NaN where it is not known."""
         return self._fixed if self.products is None else self.products.get(product.name, math.nan)
 
+    def known(self, product: Product) -> float:
+        """As `of`; of a product that is not known the smallest of all, lest a flaw be missed."""
+        found = self.of(product)
+        return self.least() if math.isnan(found) else found
+
     def each(self) -> list[float]:
         """Every value that it takes."""
         return [self._fixed] if self.products is None else list(self.products.values())
 
     def least(self) -> float:
-        """The smallest of them (NaN when there is none): what a product that is not known is held to, lest a flaw be missed."""
+        """The smallest of them (NaN when there is none)."""
         return min(self.each(), default=math.nan)
 
 

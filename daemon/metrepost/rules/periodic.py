@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from pydantic import BeforeValidator, Field
 
-from ..line.plan import Product
+from ..line.plan import PRODUCT
 from ..readings import BAD, Hold, Measured, Tag
 from ..readings.units import Length, UnitError, same_dimension
 from .cells import Cells
@@ -20,7 +20,7 @@ from .level import ABOVE_ZERO, Level, level_of
 from .looking_up import find_tag, usable
 from .one_limit import OneLimit
 from .parts import PIECES, Fit, PartSettings, Prints, Turning, turns_per_second
-from .setpoint import PRODUCT, Setpoint
+from .setpoint import Setpoint
 from .spectrum import Line, lines, longest_window
 from .wording import listed, number
 
@@ -135,12 +135,6 @@ class PeriodicSettings(OneLimit):
             )
         if not 0 < self.step <= self.over:
             site.fail("step", "0 < step <= over must hold")
-
-
-def _known(level: Level, product: Product) -> float:
-    """Of a product; the smallest of all where it is not known."""
-    found = level.of(product)
-    return found if isfinite(found) else level.least()
 
 
 class _Found(msgspec.Struct, frozen=True):
@@ -264,9 +258,9 @@ class PeriodicRule(Rule):
         at_least = left < 1 / WORST_CORRECTION
         amplitude, error = (line.amplitude, line.error) if at_least else (line.amplitude / left, line.error / left)
         product = view.product_at(m.metre)
-        self._limit = allowed = _known(self._limits, product)
+        self._limit = allowed = self._limits.known(product)
         if fit is not None:
-            declared = _known(self._allowed[fit.part], product)
+            declared = self._allowed[fit.part].known(product)
             allowed = declared if fit.swept is None else max(declared, allowed)
         levels = [self._foretold.level(p, amplitude, mean, product) for p in ([period] if fit is not None else maybe)]
         losses = [level for _, level in levels if level is not None]

@@ -5,9 +5,8 @@ from typing import Annotated
 import msgspec
 from pydantic import BeforeValidator, InstanceOf, PlainSerializer, WithJsonSchema
 
+from ..line.plan import PRODUCT
 from ..readings.units import Quantity, UnitError
-
-PRODUCT = "product."
 
 
 class ProductKey(msgspec.Struct, frozen=True):

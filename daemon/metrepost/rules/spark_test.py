@@ -114,7 +114,7 @@ class SparkTest:
         if self.plan.required.products is not None:
             asked = self.plan.required.of(view.product_at(metre))
             # the most that any product asks for where the product is not known
-            self.required = asked if asked == asked else max(self.plan.required.each(), default=math.nan)
+            self.required = asked if math.isfinite(asked) else max(self.plan.required.each(), default=math.nan)
         failing = {tag: why for tag in self._tags if (why := self._why_not(tag, view))}
         if view.speed > self.plan.fastest:
             told, by = f"{view.speed * 60:.0f} m/min above the {self.plan.fastest * 60:.0f} m/min", self.plan.fastest_by
@@ -170,3 +170,5 @@ class SparkTest:
         self._good = {witness: float(metre) for witness, metre in (state.get("good") or {}).items()}
         self._watched_from = state.get("watched_from")
         self._looked = state.get("looked")
+        if not {*self._tags, SPEED} <= self._good.keys():
+            self.leave()  # the rule had other witnesses: nothing is known of these

@@ -66,7 +66,6 @@ class Standing:
             m.uncertainty,
             m.covered,
             view.speed,
-            m.value_uncertainty,
         )
         return now, self._gate.ask(metre, view)
 
