@@ -257,6 +257,15 @@ class TestClosingOnTime:
             assert r.mean == pytest.approx(0.3 * 40.0 + 0.7 * 44.0)
             assert r.metres_good == pytest.approx(100.0)
 
+    def test_a_held_value_fills_a_span_of_hours_on_a_standing_line(self):
+        b = book(lengths=(), times=[("8h", 28_800.0)], held=[BORE.name])
+        b.tick(START, lambda _: 100.0)
+        b.reading(measured(100.0, 0.0, 40.0), "p")
+        begin = -START % 28_800.0
+        out = [r for i in range(1, 40) for r in data(b.tick(START + begin + i * 1000.0, lambda _: 100.0))]
+        whole = out[-1]
+        assert (whole.mean, whole.span, b.dropped["skipped"]) == (40.0, "8h", 0)
+
     def test_a_subscription_that_begins_with_a_value_of_an_hour_ago_stands_from_now_on(self):
         b = book(lengths=(), times=[("10s", 10.0)], held=[BORE.name])
         b.tick(START, lambda _: 100.0)

@@ -58,5 +58,8 @@ def foam_permittivity(effective: float, inner: float, below: float, above: float
     skins = (ratio_log(inner, below) if below != inner else 0.0) + (ratio_log(above, outer) if outer != above else 0.0)
     rest = ratio_log(inner, outer) / effective - skins / skin
     if not rest > 0.0:
-        raise GeometryError(f"a core of permittivity {effective:g} leaves no foam between skins of {skin:g}")
+        raise GeometryError(
+            f"a core of permittivity {effective:g} leaves no foam between skins of {skin:g}: their permittivity must be above "
+            f"{effective * skins / ratio_log(inner, outer):g} for skins as thick as these"
+        )
     return checked_permittivity(ratio_log(below, above) / rest)

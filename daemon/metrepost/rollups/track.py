@@ -25,8 +25,11 @@ LATEST = 1e11
 """No time lies beyond this (seconds since 1970)."""
 TOUCHING = 1e-6
 """Pieces closer than this (metres, seconds) touch: what lies between is rounding."""
-LONGEST_GAP = (10_000.0, 3600.0)
-"""A hole longer than this (metres, seconds) is not told bucket by bucket; the buckets begin anew behind it."""
+MOST_METRES = 1000
+"""A hole of more whole metres than this is not told bucket by bucket: with 2 000 tags ten times as many hold up the core for half a
+minute. The buckets begin anew behind it, and how many were left out is counted (`skipped`)."""
+MOST_BUCKETS = 100
+"""The same for the buckets of a told span: those of a long outage would be rows that say nothing."""
 
 
 class _Place(NamedTuple):
@@ -178,7 +181,7 @@ class Track:
         self, begin: _Place, end: _Place, quality: Quality | None, value: float, n: int, product: str, out: list[RollupOut]
     ) -> None:
         """Account for everything from `begin` to `end` (later, and no less far along the cable)."""
-        if end.metre - begin.metre > LONGEST_GAP[0] or end.time - begin.time > LONGEST_GAP[1]:
+        if self._is_long(end):
             self._leap(begin, end, out)
             return
         # in steps that end with each whole metre, so that its mean is known before a longer bucket closes
@@ -192,6 +195,15 @@ class Track:
             cell = self._buckets[0]
         self._step(begin, end, quality, value, n, n, product, out)
         self._edge = end
+
+    def _is_long(self, end: _Place) -> bool:
+        """Whether more buckets end before `end` than are told one by one."""
+        if end.metre - self._buckets[0].end > MOST_METRES * CELL.size:
+            return True
+        return any(
+            (end.time if span.timed else end.metre) - bucket.end > MOST_BUCKETS * span.size
+            for span, bucket in zip(self._spans[1:], self._buckets[1:], strict=True)
+        )
 
     def _step(
         self,
