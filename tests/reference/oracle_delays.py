@@ -1,8 +1,8 @@
 """On-delay and off-delay of a list of looks, worked out anew from the text; nothing of `metrepost.rules` is imported.
 
 The value must be beyond its limit for the whole on-delay: a gap between two values beyond counts. Once active it must be clear for the
-whole off-delay: a gap does not count, and does not begin it anew. Where `when` does not hold, all of it is dropped. During a hold-off
-an active alarm stays and its off-delay waits, as in a gap; what was pending begins anew after it.
+whole off-delay: a gap does not count, and does not begin it anew; a look that says nothing is a gap. Where `when` does not hold, all
+of it is dropped. During a hold-off an active alarm stays and its off-delay waits, as in a gap; what was pending begins anew after it.
 """
 
 from itertools import pairwise
@@ -33,7 +33,8 @@ def delayed(rows, beyond, clear, on, off):
                     out.append(("raised", run[0], row))
             else:
                 run = together(rows[: j + 1], clear)
-                waited = sum(max(0.0, x_of(b, off) - x_of(a, off)) for a, b in pairwise(run) if a.how == b.how == "judge")
+                says = [x_of(look, off) if look.how == "judge" and clear(look) is not None else None for look in run]
+                waited = sum(max(0.0, b - a) for a, b in pairwise(says) if a is not None and b is not None)
                 if run and waited >= off[1] - SLACK:
                     active = False
                     out.append(("returned", run[0], row))

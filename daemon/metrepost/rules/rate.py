@@ -178,7 +178,9 @@ class Rate(Rule):
     def _judge(self, m: Measured, view: View) -> list[Finding]:
         self._slope.add(m.time, m.value, m.quality)
         got = self._slope.get()
-        if got is None:
+        if got is None:  # too few readings for a slope: nothing is known, and that is not clear
+            for delay in self._delays.values():
+                delay.hold()
             return []
         slope, quality = got
         found: list[Finding] = []
