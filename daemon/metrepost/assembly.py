@@ -11,7 +11,7 @@ from .core import Core
 from .endpoints.plan import OpcUaEndpoint
 from .line.builtin import built_in
 from .line.plan import LinePlan
-from .rollups.buckets import RollupBook
+from .rollups.buckets import UNCUT, RollupBook
 from .rules.blind import BlindWatch
 from .rules.contract import LimitText, RuleSettings
 from .rules.engine import Engine, RunningRule
@@ -29,7 +29,8 @@ def assemble(loaded: LoadedLine, keep: Mapping[str, RunningRule] | None = None) 
     held = frozenset(
         p.tag for e in loaded.endpoints if isinstance(e, OpcUaEndpoint) and e.mode == "subscribe" for p in e.points
     )
-    rollups = RollupBook(plan.rollups, plan.tags, held=held)
+    uncut = UNCUT if plan.take_up is not None and plan.take_up.cut else 0  # without cuts there are no reels
+    rollups = RollupBook(plan.rollups, plan.tags, uncut=uncut, held=held)
     return Core(plan, engine, alarms, rollups, LoadMeter(LoadSettings()), held=held)
 
 

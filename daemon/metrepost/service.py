@@ -4,6 +4,7 @@ Decide, then do: the core says what is to be told, this file does it. Alarms and
 """
 
 import asyncio
+import time
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -41,7 +42,9 @@ if TYPE_CHECKING:
 TICK = 0.1
 """Line time between two ticks, seconds."""
 SNAPSHOT_EVERY = 10.0
-"""Line time between two snapshots of the whole core, seconds."""
+"""Line time between two snapshots of the whole core, seconds, at least."""
+SNAPSHOT_SHARE = 0.02
+"""Snapshots of a line with thousands of tags take seconds; they come less often then, so that they take no more of the time than this."""
 PLACE_EVERY = 1.0
 """Line time between two snapshots of where the line stands, seconds: what a kill makes uncertain is no longer than this."""
 INBOX = 200_000
@@ -240,6 +243,7 @@ class LineService:
             batch.append(Snapshot("place", msgspec.json.encode(self.core.place())))
             self._next_place = now + PLACE_EVERY
         if whole:
+            began = time.perf_counter()
             events = sum(isinstance(item, Event) for item in batch)
             rollups = sum(isinstance(item, RollupOut) for item in batch)
             state = {
@@ -250,7 +254,7 @@ class LineService:
                 "commit": self._commits,
             }
             batch.append(Snapshot("core", msgspec.json.encode(state)))
-            self._next_snapshot = now + SNAPSHOT_EVERY
+            self._next_snapshot = now + max(SNAPSHOT_EVERY, (time.perf_counter() - began) / SNAPSHOT_SHARE)
         else:
             for rule, kept in self.core.told().items():
                 batch.append(Snapshot(f"rule {rule}", msgspec.json.encode({"commit": self._commits, "state": kept})))

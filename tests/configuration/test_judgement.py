@@ -56,6 +56,19 @@ def test_drops_are_judged_by_rule(tmp_path):
     assert any("instant values (plc.water)" in note.text for note in _notes(written(tmp_path, rules=rules), "rule thick"))
 
 
+def test_reels_of_hundreds_of_tags_are_warned_of(tmp_path):
+    """300 tags, 400 single metres each, 235 bytes: 28 MB, again and again."""
+    rows = "".join(f"gauge,t{n},{300 + 2 * n}\n" for n in range(300))
+    (tmp_path / "list.csv").write_text("station,tag,register\n" + rows)
+    many = changed(GOOD, 'rules = ["small.toml"]', 'rules = ["small.toml"]\ntags_csv = "list.csv"')
+    many = changed(many, 'tags = ["gauge.diameter"]\n', "")
+    (note,) = _notes(written(tmp_path, many), "rollups")
+    assert (note.level, "for 307 tags" in note.text, "29 MB" in note.text) == ("warning", True, True), note.text
+    named = changed(many, 'times = ["10 s"]', 'times = ["10 s"]\nreels = ["gauge.diameter"]')
+    assert _notes(written(tmp_path, named), "rollups") == []
+    assert _notes(written(tmp_path, changed(many, 'cut = "plc.cut"\n', "")), "rollups") == [], "without cuts there are no reels"
+
+
 def test_alarms_without_a_response(tmp_path):
     notes = judge(loaded(written(tmp_path)))
     assert [note.about for note in notes if "no response" in note.text] == ["rule thick"]

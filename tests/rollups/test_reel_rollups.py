@@ -108,6 +108,21 @@ def test_two_stations_answer_for_the_same_metres():
     assert [(r.tag, r.start, r.end, r.mean) for r in out] == [(BORE.name, 0.0, 90.0, 1.0), (hot.name, 60.0, 90.0, 2.0)]
 
 
+def test_reels_only_of_the_tags_that_are_named():
+    """The others keep no metres apart: they would be most of what a line of thousands of tags keeps."""
+    hot = Tag(name="hot-gauge.diameter", station="hot-gauge", interval=0.1)
+    plan = RollupPlan(lengths=(("10m", 10.0),), times=(), tags=(BORE.name, hot.name), reels=(BORE.name,))
+    b = RollupBook(plan, {BORE.name: BORE, hot.name: hot})
+    out = []
+    for i in range(1001):
+        out += b.reading(measured(0.1 * i, 0.1 * i, 2.0, tag=hot.name), "p")
+        out += b.reading(measured(0.1 * i, 0.1 * i, 1.0), "p")
+    assert [r.tag for r in reels(b.cut(90.0, "R1", START))] == [BORE.name]
+    assert sum(o.data.tag == hot.name for o in out) == 10, "its other rollups go on"
+    kept = b.snapshot()["tags"]
+    assert (len(kept[BORE.name]["uncut"]["cells"]) > 0, kept[hot.name]["uncut"]) == (True, None)
+
+
 def test_a_restart_keeps_the_reel():
     b = book()
     run(b, [1.0] * 101)

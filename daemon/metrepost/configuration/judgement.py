@@ -15,6 +15,7 @@ from ..endpoints.plan import Endpoint, ModbusEndpoint, MqttEndpoint, OpcUaEndpoi
 from ..line.plan import LinePlan
 from ..readings import Hold, Tag
 from ..readings.units import Extent, same_dimension
+from ..rollups.buckets import UNCUT
 from ..rules.contract import RuleSettings
 from .plan import LoadedLine
 
@@ -25,6 +26,10 @@ SHORT_FLAW = 0.15
 """Metres. Flaws up to this length are what `flaw` rules are for: longer delays do not see them."""
 FULL_LINE = 0.7
 """Share of a serial line's time above which a warning is given: devices need a time of their own before they answer."""
+CELL_BYTES = 235
+"""Bytes that one metre of one tag takes in a snapshot."""
+LARGE_STATE = 20.0
+"""MB of snapshots above which a warning is given: half a second of work each time."""
 BUSY = 200.0
 """Requests per second at one device above which a warning is given: with one request in flight, 5 ms for each."""
 
@@ -50,10 +55,26 @@ def judge(line: LoadedLine) -> list[Note]:
         *telling_drops(line.rules, line.plan),
         *long_delays(line.rules, line.plan),
         *without_response(line.rules),
+        *reel_state(line.plan),
         *(Note("info", f"rule {name}", f"overridden for this line: {', '.join(keys)}") for name, keys in line.overridden),
         *open_secrets(line),
         *clear_text(line),
     ]
+
+
+def reel_state(plan: LinePlan) -> list[Note]:
+    """A warning where the metres that reels are made of are so many that keeping them costs."""
+    if plan.take_up is None or not plan.take_up.cut:
+        return []
+    tags = len(plan.rollups.tags if plan.rollups.reels is None else plan.rollups.reels)
+    size = tags * UNCUT * CELL_BYTES / 1e6
+    if size <= LARGE_STATE:
+        return []
+    text = (
+        f"reels are rolled up for {tags} tags, each with {UNCUT} single metres that are not cut yet: {size:.0f} MB of state, written "
+        "again and again; name the tags that belong into the reel record in reels"
+    )
+    return [Note("warning", "rollups", text)]
 
 
 def poll_load(endpoints: Iterable[Endpoint]) -> list[Note]:

@@ -22,16 +22,26 @@ def resolve_rollups(pieces: Pieces, lookup: Lookup) -> RollupPlan:
         document.fault(("rollups", "lengths"), "spans of length need a [length] table, and the line has none")
     lengths = _spans(pieces, "lengths", table.lengths, "m", usual.lengths if has_axis else ())
     times = _spans(pieces, "times", table.times, "s", usual.times)
-    if table.tags is None:
-        return RollupPlan(lengths, times, _with_unit(lookup.tags))
+    tags = _with_unit(lookup.tags) if table.tags is None else _named(pieces, lookup, "tags", table.tags)
+    reels = None if table.reels is None else _named(pieces, lookup, "reels", table.reels)
+    for index, name in enumerate(table.reels or ()):
+        if name in lookup.tags and name not in tags:
+            document.fault(
+                ("rollups", "reels", index), f"{name} is not among the tags that rollups are made for: name it in tags too"
+            )
+    return RollupPlan(lengths, times, tags, reels=reels)
+
+
+def _named(pieces: Pieces, lookup: Lookup, key: str, names: Iterable[str]) -> tuple[str, ...]:
+    """The tags of a list, each once."""
     tags: list[str] = []
-    for index, name in enumerate(table.tags):
-        tag = lookup.tag(name, document, ("rollups", "tags", index))
+    for index, name in enumerate(names):
+        tag = lookup.tag(name, pieces.document, ("rollups", key, index))
         if name in tags:
-            document.fault(("rollups", "tags", index), f"{name} stands twice")
+            pieces.document.fault(("rollups", key, index), f"{name} stands twice")
         elif tag is not None:
             tags.append(name)
-    return RollupPlan(lengths, times, tuple(tags))
+    return tuple(tags)
 
 
 def _with_unit(tags: Mapping[str, Tag]) -> tuple[str, ...]:

@@ -124,6 +124,7 @@ class ComputedPlan(msgspec.Struct, frozen=True):
 class RollupPlan(msgspec.Struct, frozen=True):
     """Spans of the rollups, lengths in metres and times in seconds with the name each has in topics.
 
+    `reels` are those of `tags` that reels are rolled up for, None: all of them.
     `limits` maps a tag to ``(low, high)`` product limits, in the tag's unit, by product name.
     """
 
@@ -131,6 +132,7 @@ class RollupPlan(msgspec.Struct, frozen=True):
     times: tuple[tuple[str, float], ...] = (("10s", 10.0), ("1min", 60.0))
     tags: tuple[str, ...] = ()
     limits: dict[str, dict[str, tuple[float, float]]] = {}
+    reels: tuple[str, ...] | None = None
 
 
 class LinePlan(msgspec.Struct, frozen=True):

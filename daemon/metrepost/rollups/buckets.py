@@ -30,7 +30,10 @@ GRACE = 2.0
 LOOK = 0.5
 """Seconds between two looks at what is overdue."""
 UNCUT = 400
-"""Metres kept apart between a station and the cut: path, accumulator and room (84 m + 200 m on the demonstration line)."""
+"""Metres kept apart between a station and the cut: path, accumulator and room (84 m + 200 m on the demonstration line).
+
+They are most of what the daemon keeps: about 235 bytes of state for each metre and tag.
+"""
 _PLACES = 128
 
 
@@ -62,7 +65,8 @@ class RollupBook:
             if name not in tags:
                 raise ValueError(f"rollups name tag {name!r}, which the line does not have")
             limits = {product: Limits(*pair) for product, pair in plan.limits.get(name, {}).items()}
-            self._tracks[name] = Track(tags[name], spans, limits, keep=uncut, held=name in held, grace=grace)
+            keep = uncut if plan.reels is None or name in plan.reels else 0
+            self._tracks[name] = Track(tags[name], spans, limits, keep=keep, held=name in held, grace=grace)
         # where the cable was in front of each station a little while ago
         self._places: dict[str, deque[tuple[float, float]]] = {}
         self._now = 0.0

@@ -110,11 +110,13 @@ class TakeUpTable(Table):
 
 
 class RollupsTable(Table):
-    """Spans of the rollups, and the tags they are made for (all tags with a unit when left out)."""
+    """Spans of the rollups, the tags they are made for (all tags with a unit when left out), and those of them that a reel is rolled
+    up for (all when left out)."""
 
     lengths: list[Filled] | None = None
     times: list[Filled] | None = None
     tags: list[str] | None = None
+    reels: list[str] | None = None
 
 
 class MqttTable(Table):
