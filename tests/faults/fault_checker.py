@@ -301,8 +301,10 @@ class _Flaws:
             elif not met:
                 seen = "was shown" if shown is not None else "was never read"
                 self._verdict.wrong["told once"].append(f"{where} {seen}, has no {what} and lies in no told gap")
-            elif len({p.id for p in met}) > 1:
+            elif _told_again(met, [(r["from"], r["to"]) for r in rows if r is not row]):
                 self._verdict.wrong["told once"].append(f"{where} has {len(met)} {what}s: {', '.join(p.id for p in met)}")
+            elif len({p.id for p in met}) > 1:
+                self._verdict.counts[f"{what}s: within reach of a neighbour's"] += 1
 
     def _on_no_flaw(self, rule: str, gaps: list[tuple[float, float]], pieces: list[_Piece]) -> None:
         kind = RULES[rule][2]
@@ -318,6 +320,22 @@ class _Flaws:
                 self._verdict.wrong["told once"].append(
                     f"{rule}: {piece.id} tells a {kind} at {piece.start:.2f} m, where there is none"
                 )
+
+
+def _told_again(met: list[_Piece], others: list[tuple[float, float]]) -> bool:
+    """Whether two events tell one flaw: they are about the same cable, or neither can be about one of the `others`.
+
+    After a freeze one read stands for metres of cable with several flaws in it, and may end a hand's breadth before the next one.
+    """
+    for n, one in enumerate(met):
+        for two in met[n + 1 :]:
+            if one.id == two.id:
+                continue
+            if one.start < two.end and two.start < one.end:
+                return True
+            if not any(a <= p.end + MEETS and b >= p.start - MEETS for p in (one, two) for a, b in others):
+                return True
+    return False
 
 
 def _merged(pieces: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -137,6 +137,36 @@ def _renamed(story, index, old, new):
     story.rows[index] = Record(story.rows[index].topic.replace(old, new), story.rows[index].payload.replace(old, new))
 
 
+@pytest.mark.parametrize(
+    ("piece", "good"),
+    [
+        ((-6.0, -0.1), True),  # a read of six metres with the lump before, which ends a hand's breadth before this one
+        ((-6.0, -0.04), False),  # it reaches into the piece that the event of this lump stands for
+        ((-1.0, -0.1), False),  # there is no other lump in it
+    ],
+)
+def test_a_long_read_beside_a_flaw_is_no_second_event_if_it_has_one_of_its_own(story, piece, good):
+    lumps = [row["metre"] for row in story.truth if row.get("kind") == "lump"]
+    at = lumps[3]
+    assert at - lumps[2] == pytest.approx(4.0)
+    alike = [i for i, r in enumerate(story.rows) if '"metrepost.flaw.v1"' in r.payload and '"hot-lump-a"' in r.payload]
+    row = json.loads(story.rows[alike[2]].payload)
+    assert row["data"]["from"] == pytest.approx(lumps[2] - 0.05)
+    row["data"] |= {"from": at + piece[0], "to": at + piece[1]}
+    if not good:  # the lump before keeps an event of its own
+        stop = story.rows.pop()
+        story.numbers["event"] -= 1
+        story.tell("flaw", T0 + 29, **row["data"])
+        story.tell("configuration", T0 + 30, what="stop")
+        assert stop.topic == story.rows[-1].topic
+    else:
+        story.rows[alike[2]] = Record(story.rows[alike[2]].topic, json.dumps(row))
+    verdict = story.judge()
+    assert (not verdict.wrong["told once"]) is good, verdict.wrong["told once"]
+    if good:
+        assert verdict.counts["flaw events: within reach of a neighbour's"] == 1
+
+
 @pytest.mark.parametrize("kind", ["flaw", "alarm", "spark", "cut"])
 def test_a_flaw_an_alarm_a_spark_fault_or_a_cut_that_was_never_told_is_caught(story, kind):
     index = next(i for i, r in enumerate(story.rows) if r.topic.endswith(f"event/{kind}") and "returned" not in r.payload)
