@@ -460,7 +460,7 @@ class LineService:
     # ---- what others may know --------------------------------------------------------------------------------------------
 
     def figures(self) -> LineFigures:
-        """How the daemon fares with this line, now."""
+        """How the daemon fares with this line, now. Ask on its event loop."""
         sent, people = self.publisher.statistics(), self.notifier.statistics()
         standing = Counter((s.class_, s.priority, s.state) for s in self.core.alarms.states())
         return LineFigures(
@@ -490,6 +490,7 @@ class LineService:
             messages_delivered=sum(p.delivered for p in people),
             messages_given_up=sum(p.given_up for p in people),
             alarms=tuple(Standing(*key, number) for key, number in sorted(standing.items())),
+            tasks=len(asyncio.all_tasks()),
         )
 
     def _dropped(self) -> dict[str, int]:

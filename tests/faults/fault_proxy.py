@@ -173,6 +173,10 @@ class Proxies:
         """See `Proxy.cut`."""
         self._loop.call_soon_threadsafe(self._by_name[name].cut)
 
+    def connections(self, name: str) -> int:
+        """Connections that were made through that proxy so far."""
+        return self._by_name[name].connections
+
     def damaged(self) -> int:
         """Chunks damaged so far."""
         return sum(p.damaged for p in self._by_name.values())

@@ -26,7 +26,7 @@ GOOD = LineFigures(
     journal_trouble="", endpoints={"gauges": EndpointHealth(up=True)}, requests={"gauges": 7}, round_trip={"gauges": 0.004},
     broker_connected=True, broker_trouble="", delivered=9, unheard=1, refused=0, lost=0, backlog={"event": 2, "rollup": 3},
     sent_readings=5, dropped_readings=6, dropped={}, messages_queued=0, messages_delivered=1, messages_given_up=0,
-    alarms=(Standing("product", "high", "unacknowledged", 2),),
+    alarms=(Standing("product", "high", "unacknowledged", 2),), tasks=12,
 )  # fmt: skip
 NOWHERE = {"gauges": "127.0.0.1:9", "drives": "127.0.0.1:9", "plc": "opc.tcp://127.0.0.1:9/x"}
 
@@ -65,6 +65,7 @@ def test_openmetrics_text_is_read_back_by_a_strict_parser():
     assert samples["metrepost_backlog_rows", (line, ("stream", "rollup"))] == 3
     assert samples["metrepost_endpoint_up", (("endpoint", "gauges"), line)] == 1
     assert samples["metrepost_inbox_inputs", (("line", "core-4"),)] == 17
+    assert samples["metrepost_tasks", (line,)] == 12
     alarm = (("class", "product"), line, ("priority", "high"), ("state", "unacknowledged"))
     assert samples["metrepost_alarms", alarm] == 2
     assert samples["metrepost_info", (("version", "1.2.3"),)] == 1

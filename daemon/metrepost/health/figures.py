@@ -23,7 +23,7 @@ class LineFigures(msgspec.Struct, frozen=True, kw_only=True):
     """One line now. Ages are seconds; counts are since the start of the daemon.
 
     `core_age` is how long ago the core took its last tick; `inbox` inputs wait for the core, `uncommitted` outputs for the journal;
-    `journal_trouble` is "" while it writes. `backlog` is what waits for the broker by stream.
+    `journal_trouble` is "" while it writes. `backlog` is what waits for the broker by stream. `tasks` are those of the whole process.
     """
 
     line: str
@@ -52,6 +52,7 @@ class LineFigures(msgspec.Struct, frozen=True, kw_only=True):
     messages_delivered: int
     messages_given_up: int
     alarms: tuple[Standing, ...]
+    tasks: int
 
 
 class Verdict(msgspec.Struct, frozen=True):

@@ -74,6 +74,7 @@ _GAUGES: tuple[tuple[str, str, Callable[[LineFigures], float]], ...] = (
     ("metrepost_uncommitted_outputs", "Outputs that wait for the journal.", lambda f: f.uncommitted),
     ("metrepost_journal_up", "1 while the journal writes.", lambda f: not f.journal_trouble),
     ("metrepost_broker_up", "1 while the broker is connected.", lambda f: f.broker_connected),
+    ("metrepost_tasks", "Tasks of the event loop, of all lines of the process.", lambda f: f.tasks),
     ("metrepost_messages_queued", "Messages to people that wait.", lambda f: f.messages_queued),
 )
 _COUNTERS: tuple[tuple[str, str, Callable[[LineFigures], float]], ...] = (
