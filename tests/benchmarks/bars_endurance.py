@@ -2,11 +2,11 @@
 
     python tests/benchmarks/bars_endurance.py [--hours 24] [--tags 2000] [--seed 1]
 
-The line is the demonstration line with every poll at 1 s, and auxiliary stations (of about 50 tags) up to `--tags`. The shipped rules watch the
-first; each auxiliary station has a band, a rate, a stuck and a missing rule, a computed tag, and rollups of two tags. Every hour brings
-the same troubles: a stop, an emergency stop, product and reel changes, counter faults, dead gauges, and for each auxiliary station in
-turn an excursion, a frozen value and a silence; lumps and necks come all the time. Committed once a second of line time, with place and
-snapshots as the daemon does it; everything is delivered at once, and the journal keeps 20 000 rows a stream.
+The line is the demonstration line with every poll at 1 s, and auxiliary stations (about 50 tags each) up to `--tags`. The shipped rules
+watch the first; each auxiliary station has a band, a rate, a stuck and a missing rule, a computed tag, and rollups of two tags. Every
+hour brings the same troubles: a stop, an emergency stop, product and reel changes, counter faults, dead gauges, and for each auxiliary
+station in turn an excursion, a frozen value and a silence; lumps and necks come all the time. Committed once a second of line time, with
+place and snapshots as the daemon does it; everything is delivered at once, and the journal keeps 20 000 rows a stream.
 
 The line is simulated in a process of its own, so that its memory is not counted. Sampled every 5 minutes of line time, after a garbage
 collection: resident memory, live memory blocks of the interpreter (`sys.getallocatedblocks`), objects that the collector tracks, size of

@@ -1,7 +1,6 @@
 """More than the daemon can take, and a wall clock that somebody sets: nothing grows without bound, nothing is lost silently."""
 
 import asyncio
-import contextlib
 import itertools
 
 import pytest
@@ -9,36 +8,11 @@ import pytest
 from metrepost import clock as clocks
 from metrepost import service as services
 from metrepost.clock import SystemClock
-from metrepost.configuration.load import load_line
 from metrepost.events import AlarmEvent, ClockEvent, Event
 from metrepost.readings import GOOD, Act, Measured, Reading
-from metrepost.service import LineService
 from support_broker import Broker, Recorder
 from support_daemon import line_folder
-
-NOWHERE = {"gauges": "127.0.0.1:9", "drives": "127.0.0.1:9", "plc": "opc.tcp://127.0.0.1:9/x"}
-ROOT = "metrepost/v1/northmere/extrusion/core-3/"
-
-
-@contextlib.asynccontextmanager
-async def running(file, state, *, clock=None, out=None):
-    """A daemon in this process; it is stopped and flushed at the end."""
-    service = LineService(load_line(file), state, clock=clock, listeners=[] if out is None else [out.append])
-    stop = asyncio.Event()
-    task = asyncio.create_task(service.run(stop))
-    await service.ready.wait()
-    try:
-        yield service
-    finally:
-        stop.set()
-        await task
-
-
-async def until(done, seconds=60):
-    """Wait until `done()`; the service tells nobody when it has eaten."""
-    async with asyncio.timeout(seconds):
-        while not done():
-            await asyncio.sleep(0.02)
+from support_service import NOWHERE, ROOT, running, until
 
 
 def told(out, kind):
