@@ -174,3 +174,15 @@ def test_what_is_kept_is_bounded_and_what_is_behind_is_forgotten():
     assert seen.at(0.1 * (3 * KEPT - 12), 0.01) is None
     assert seen.at(0.1 * (3 * KEPT - 9), 0.01).value == 3.0 * KEPT - 9
     assert len(seen._metres) <= 2 * KEPT + 1
+
+
+def test_what_was_forgotten_takes_no_room():
+    """50 m of cable are on the way; hours later no more is held than those and as many again."""
+    seen = Seen(held=False)
+    most = 0
+    for n in range(20_000):
+        seen.add(measured("up.a", n * 0.1, float(n)))
+        seen.forget(n * 0.1 - 50.0)
+        most = max(most, len(seen._pieces))
+    assert most <= 2 * 501 + 2
+    assert seen.at(0.1 * 19_600, 0.01).value == 19_600.0

@@ -7,6 +7,9 @@ from ..readings import Measured
 KEPT = 40_000
 """Readings kept for one input, at most: at 0.1 s and 80 m/min more than 5 km of cable."""
 
+AWAY = 256
+"""Readings forgotten that may still take room: beyond that, no more than those that are kept (taking them out one by one costs more)."""
+
 GRAIN = 0.001
 """Readings of a tag that stand for places closer than this (metres) are of one place: a line that stands is looked at for hours."""
 
@@ -47,7 +50,7 @@ class Seen:
             pieces.insert(at, m)
         if len(metres) - self._from > KEPT:
             self._from += 1
-        if self._from > KEPT:
+        if self._from > max(AWAY, len(metres) - self._from):
             del metres[: self._from], pieces[: self._from]
             self._from = 0
 
