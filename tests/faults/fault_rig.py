@@ -12,6 +12,7 @@ import resource
 import select
 import shutil
 import signal
+import struct
 import subprocess
 import sys
 import time
@@ -21,11 +22,14 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, Self
 
-from fault_checker import Record, Verdict, judge
+from fault_checker import Record, Verdict, judge, seconds
+from fault_disk import StateDisk
 from fault_proxy import Mode, Proxies
 from fault_subscriber import Subscriber
 
 from metrepost.configuration.shipped import shipped_config
+from metrepost.journal import Reader
+from metrepost.publish.cloudevents import STREAMS
 from support_broker import Broker
 
 HERE = Path(__file__).parent
@@ -33,7 +37,13 @@ ROOT = "metrepost/v1/northmere/extrusion/core-3/"
 ENDPOINTS = ("gauges", "drives", "plc")
 DAMAGE: tuple[Mode, ...] = ("refuse", "half-open", "delay", "trickle", "corrupt", "duplicate", "reorder")
 KINDS = ("broker proxy", "broker restart", "endpoint", "endpoint", "endpoint", "freeze")
-"""Harm between two kills, as often as it stands here. There is ``full disk`` too."""
+"""Harm between two kills, as often as it stands here. There are ``full disk`` (no file can grow) and ``clock`` (the daemon's wall clock
+is an hour off for a while, forward or back), too, and those of `DISK_KINDS`."""
+DISK_KINDS = ("no space", "forbidden files", "read-only disk")
+"""Harm that needs a disk of its own, and root: see `fault_disk.py`."""
+STEP = 3600.0
+"""s: how far the wall clock is set."""
+WRITES_AGAIN = "journal writes again"
 READY = 60.0
 """Seconds that a loaded machine may take to start the daemon."""
 
@@ -64,7 +74,10 @@ class Daemon:
 
     def __init__(self, file: Path, folder: Path, *, forgetful: bool) -> None:
         self.log = folder / "daemon.log"
-        command = [sys.executable, str(HERE / "fault_starter.py"), str(self.log), *(["forgetful"] if forgetful else []), "--"]
+        self._step = folder / "clock-step"
+        self.set_clock(0.0)
+        seeded = ["forgetful"] if forgetful else []
+        command = [sys.executable, str(HERE / "fault_starter.py"), str(self.log), str(self._step), *seeded, "--"]
         with (folder / "starter.log").open("ab") as log:
             self._starter = subprocess.Popen(
                 [*command, "run", str(file), "--state", str(folder / "state")],
@@ -100,6 +113,10 @@ class Daemon:
         resource.prlimit(self._pid, resource.RLIMIT_FSIZE, (room, before[1]))
         time.sleep(seconds)
         resource.prlimit(self._pid, resource.RLIMIT_FSIZE, before)
+
+    def set_clock(self, step: float) -> None:
+        """Its wall clock is that many seconds ahead of the machine's from now on."""
+        self._step.write_bytes(struct.pack("d", step))
 
     def end(self, number: int) -> int:
         """Send a signal and wait for the end; its exit code, minus the signal that killed it."""
@@ -199,7 +216,7 @@ class Line:
 
 
 class Round:
-    """One round. `run` does it whole."""
+    """One round. `run` does it whole. `kinds` of harm are chosen from between two kills; `also` is done once each before the first."""
 
     def __init__(
         self,
@@ -209,6 +226,7 @@ class Round:
         kills: int,
         forgetful: bool = False,
         kinds: tuple[str, ...] = KINDS,
+        also: tuple[str, ...] = (),
         up: tuple[float, float] = (1.0, 9.0),
         progress: Callable[[str, int], None] = lambda _what, _events: None,
     ) -> None:
@@ -218,10 +236,12 @@ class Round:
         self._kills = kills
         self._forgetful = forgetful
         self._kinds = kinds
+        self._also = also
         self._up = up
         self._progress = progress
         self._random = random.Random(seed)
         self._harm = Harm(folder / "actions.jsonl")
+        self._away_spans: list[tuple[str, float, float]] = []
 
     def run(self) -> Verdict:
         """Do the round and judge it. Raises RuntimeError when something of the rig itself fails."""
@@ -229,6 +249,8 @@ class Round:
         with ExitStack() as stack:
             stack.callback(self._harm.close)
             broker = stack.enter_context(Broker(self.folder / "broker", persistence=True))
+            if {*self._kinds, *self._also} & {*DISK_KINDS}:
+                self._disk = stack.enter_context(StateDisk(self.folder / "disk.img", self.folder / "state"))
             line = stack.enter_context(Line(self.folder, self._seed, seconds))
             self._proxies = stack.enter_context(Proxies({**line.ports(), "broker": broker.port}, seed=self._seed))
             subscriber = stack.enter_context(Subscriber(broker.port, ROOT, self.folder / "records.jsonl"))
@@ -238,8 +260,12 @@ class Round:
             )
             self._broker, self._subscriber, self._daemon = broker, subscriber, daemon
             self._session()
+            self._committed()
             line.stop()
         verdict = judge(self.records(), self.truth(), self._harm.spans)
+        verdict.wrong["told uncommitted"].extend(f"{i} came and is not in the journal" for i in self._uncommitted)
+        self._judge_disk(verdict)
+        self._judge_clock(verdict)
         verdict.counts.update({f"harm: {what}": n for what, n in self._harm.counts.items()})
         verdict.counts["harm: chunks damaged"] = self._proxies.damaged()
         return verdict
@@ -261,9 +287,12 @@ class Round:
         self._start_and_wait()
         self._wait(min(4.0, self._up[1]))  # baselines
         self._harm.done("first start", began)
+        for what in self._also:
+            self._disturb(what)
+            self._wait(0.5)
         for n in range(self._kills):
             if self._random.random() < 0.6:
-                self._disturb()
+                self._disturb(self._random.choice(self._kinds))
             self._wait(self._random.uniform(*self._up) * (0.15 if self._random.random() < 0.2 else 1.0))
             self._kill(early=self._random.random() < 0.1)
             self._progress(f"kill {n + 1}", len(self._subscriber.ids))
@@ -315,9 +344,8 @@ class Round:
         self._wait(0.5)
         self._harm.done("graceful restart", began)
 
-    def _disturb(self) -> None:
+    def _disturb(self, what: str) -> None:
         began = time.time()
-        what = self._random.choice(self._kinds)
         length = self._random.uniform(0.5, 3.0)
         if what == "broker proxy":
             # no damage between daemon and broker but what TCP lets through: MQTT has no checksum of its own
@@ -335,11 +363,64 @@ class Round:
             what = f"{name} {mode}"
         elif what == "full disk":
             self._daemon.full(length)
+        elif what == "clock":
+            self._daemon.set_clock(self._random.choice((STEP, -STEP)))
+            self._wait(2.5)  # it is looked at once a second
+            self._daemon.set_clock(0.0)
+            self._wait(2.5)
+        elif what in DISK_KINDS:
+            self._away(what, 3.0 + length)
         else:
             self._daemon.send(signal.SIGSTOP)
             self._wait(length)
             self._daemon.send(signal.SIGCONT)
         self._harm.done(what, began)
+
+    def _away(self, what: str, length: float) -> None:
+        """The journal's disk cannot be written for a while."""
+        if what == "read-only disk":
+            self._disk.abort()
+            self._wait(length)
+            self._away_spans.append((what, time.time() - length, time.time()))
+            self._daemon.stop()
+            self._disk.mend()
+            self._start_and_wait()
+            self._wait(0.5)
+            return
+        begin, end = (self._disk.fill, self._disk.free) if what == "no space" else (self._disk.forbid, self._disk.allow)
+        begin()
+        began = time.time()
+        self._wait(length)
+        self._away_spans.append((what, began, time.time()))
+        end()
+        said = self._daemon.log.read_text().count(WRITES_AGAIN)
+        until = time.monotonic() + 20.0
+        while self._daemon.log.read_text().count(WRITES_AGAIN) <= said and time.monotonic() < until:
+            time.sleep(0.05)  # a log file gives no event to wait for
+
+    def _judge_disk(self, verdict: Verdict) -> None:
+        """What happened while the disk was away came when it was back, unless the daemon had to be stopped for that."""
+        told = [json.loads(r.payload) for r in self.records() if r.topic.startswith(ROOT + "event/")]
+        times = [seconds(e["time"]) for e in {e["id"]: e for e in told if e["type"] == "metrepost.flaw.v1"}.values()]
+        for what, began, ended in self._away_spans:
+            later = sum(began < time < ended for time in times)
+            verdict.counts[f"{what}: flaws of that time"] += later
+            if not later and what != "read-only disk":
+                verdict.wrong["watched on"].append(f"no flaw was told of {ended - began:.0f} s of {what}")
+
+    def _committed(self) -> None:
+        """Every event and rollup that came is in the journal, kills and dead disks or not."""
+        with Reader(self.folder / "state", "core-3") as reader:
+            kept = {f"{s}-{reader.epoch}-{row.sequence:020}" for s in STREAMS for row in reader.export(s)}
+        came = {json.loads(r.payload)["id"] for r in self.records() if r.topic.startswith((ROOT + "event/", ROOT + "rollup/"))}
+        self._uncommitted = sorted(came - kept)
+
+    def _judge_clock(self, verdict: Verdict) -> None:
+        """Each time that the clock was set is an event."""
+        payloads = (json.loads(record.payload) for record in self.records() if record.topic == ROOT + "event/clock")
+        told = len({e["id"] for e in payloads if abs(abs(e["data"]["step"]) - STEP) < 1.0})
+        if told != 2 * self._harm.counts["clock"]:
+            verdict.wrong["clock"].append(f"set {2 * self._harm.counts['clock']} times by an hour, told {told} times")
 
     def _span(self, name: str, mode: Mode, length: float) -> None:
         self._proxies.become(name, mode)

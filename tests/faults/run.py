@@ -2,7 +2,7 @@
 
 Rounds of 25 kills, each with a line, broker and journal of its own, until both numbers are reached; then a table and result.json. A run
 that was broken off goes on where it was when it is given the same `--out` and `--seed`: rounds that have ended are not done again.
-Exit code 1 when anything is wrong.
+Exit code 1 when anything is wrong. `--disk` adds a full, forbidden and read-only disk (root only) and a wall clock that is set by an hour.
 """
 
 import argparse
@@ -18,7 +18,7 @@ HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent)]
 
 from fault_checker import Record, judge  # noqa: E402  its folder is put on the path above
-from fault_rig import Round  # noqa: E402
+from fault_rig import DISK_KINDS, KINDS, Round  # noqa: E402
 from rich.console import Console  # noqa: E402
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn  # noqa: E402
 from rich.table import Table  # noqa: E402
@@ -50,7 +50,17 @@ def table(result: dict[str, Any]) -> Table:
     shown.add_column("number", justify="right")
     for what, number in sorted(result["counts"].items()):
         shown.add_row(what, str(number))
-    for kind in ("told once", "no quiet gap", "no hole", "in order", "doubles", "agreement"):
+    for kind in (
+        "told once",
+        "no quiet gap",
+        "no hole",
+        "in order",
+        "doubles",
+        "agreement",
+        "told uncommitted",
+        "watched on",
+        "clock",
+    ):
         shown.add_row(f"broken: {kind}", str(len(result["wrong"].get(kind, []))))
     return shown
 
@@ -74,9 +84,11 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=Path("fault-run"))
     parser.add_argument("--up", type=float, default=3.0, help="longest time between two kills, seconds, beside other harm")
+    parser.add_argument("--disk", action="store_true", help="harm to disk and clock, too; needs root")
     parser.add_argument("--judge-only", action="store_true", help="judge the rounds in --out once more and do none")
     given = parser.parse_args()
     console = Console()
+    kinds = (*KINDS, *DISK_KINDS, "clock") if given.disk else KINDS
     rounds: list[dict[str, Any]] = []
     if given.judge_only:
         for file in sorted(given.out.glob("round-*/result.json")):
@@ -99,7 +111,7 @@ def main() -> int:
 
                     began = time.monotonic()
                     seed = given.seed * 1000 + len(rounds)
-                    verdict = Round(folder, seed=seed, kills=KILLS, up=(1.0, given.up), progress=shown).run()
+                    verdict = Round(folder, seed=seed, kills=KILLS, kinds=kinds, up=(1.0, given.up), progress=shown).run()
                     row = {**verdict.as_dict(), "seconds": round(time.monotonic() - began, 1)}
                     result.write_text(json.dumps(row, indent=1))
                 rounds.append(json.loads(result.read_text()))
