@@ -26,6 +26,10 @@ class LineClock:
         """Line time in seconds since 1970 at a moment of the monotonic clock."""
         return monotonic + self._offset
 
+    def advance(self, seconds: float) -> None:
+        """Line time is that much later from here on: at a start, to go on where it was. Drawn back as anything that is off."""
+        self._offset += max(0.0, seconds)
+
     def look(self, wall: float, monotonic: float) -> float:
         """Compare the clocks; slew by at most `SLEW` times the time since the last look."""
         seen = wall - monotonic

@@ -8,7 +8,7 @@ import time
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 import structlog
@@ -101,11 +101,8 @@ class LineService:
             loaded.mqtt, self.plan.root, self._journal, self.clock, status=self._status, tags=self.plan.tags
         )
         self.notifier = Notifier(loaded.notify, self.plan.source, self.clock)
-        self._started = self.clock.line_time()
         self._began = self.clock.monotonic()
-        self._next_tick = self._started
-        self._next_snapshot = self._started + SNAPSHOT_EVERY
-        self._next_place = self._started + PLACE_EVERY
+        self._begin(self.clock.line_time())
         self._journal_down = ""
         self.ready = asyncio.Event()
         self._inputs = 0
@@ -115,6 +112,11 @@ class LineService:
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._group: asyncio.TaskGroup | None = None
         self._commits = 0
+
+    def _begin(self, now: float) -> None:
+        self._started = self._next_tick = now
+        self._next_snapshot = now + SNAPSHOT_EVERY
+        self._next_place = now + PLACE_EVERY
 
     # ---- the loop --------------------------------------------------------------------------------------------------------
 
@@ -240,7 +242,7 @@ class LineService:
         if any(isinstance(item, AlarmState) for item in outputs):
             batch.append(Snapshot("alarms", msgspec.json.encode(self.core.alarms.snapshot())))
         if place:
-            batch.append(Snapshot("place", msgspec.json.encode(self.core.place())))
+            batch.append(Snapshot("place", msgspec.json.encode({**self.core.place(), "clock": self.clock.mark()})))
             self._next_place = now + PLACE_EVERY
         if whole:
             began = time.perf_counter()
@@ -380,7 +382,9 @@ class LineService:
         if saved is not None or place is not None:
             state = msgspec.json.decode(saved) if saved is not None else {}
             told = await self._told(int(state.get("commit", 0)))
-            trouble = self.core.restore(state, msgspec.json.decode(place) if place is not None else None, told)
+            where = msgspec.json.decode(place) if place is not None else None
+            self._go_on(where or state)
+            trouble = self.core.restore(state, where, told)
             if state.get("epoch", self._journal.epoch) == self._journal.epoch:
                 last = self._journal.positions("rollup").last
                 await self._replay("rollup", int(state.get("rollups_upto", 0 if saved is None else last)))
@@ -401,6 +405,14 @@ class LineService:
         self._pending.extend(self.core.alarms.states())
         await self._commit()
         log.info("watching", line=self.plan.name, stations=len(self.plan.stations), tags=len(self.plan.tags), trouble=trouble)
+
+    def _go_on(self, where: dict[str, Any]) -> None:
+        """Line time goes on from the last commit. A wall clock that was set back while nobody ran is an event."""
+        step = self.clock.resume(where.get("clock") or {"line": where.get("time", 0.0)})
+        self._begin(self.clock.line_time())
+        if step:
+            log.warning("wall clock stepped", line=self.plan.name, seconds=round(step, 3))
+            self._deliver([Act("clock_step", self.clock.line_time(), who="clock", amount=step)])
 
     async def _told(self, since: int) -> dict[str, object]:
         """What rules told after the last whole snapshot, as their states then."""

@@ -38,7 +38,7 @@ ENDPOINTS = ("gauges", "drives", "plc")
 DAMAGE: tuple[Mode, ...] = ("refuse", "half-open", "delay", "trickle", "corrupt", "duplicate", "reorder")
 KINDS = ("broker proxy", "broker restart", "endpoint", "endpoint", "endpoint", "freeze")
 """Harm between two kills, as often as it stands here. There are ``full disk`` (no file can grow) and ``clock`` (the daemon's wall clock
-is an hour off for a while, forward or back), too, and those of `DISK_KINDS`."""
+is an hour off for a while, forward or back), ``clock while down`` (it was set back before a start), and those of `DISK_KINDS`."""
 DISK_KINDS = ("no space", "forbidden files", "read-only disk")
 """Harm that needs a disk of its own, and root: see `fault_disk.py`."""
 STEP = 3600.0
@@ -368,6 +368,13 @@ class Round:
             self._wait(2.5)  # it is looked at once a second
             self._daemon.set_clock(0.0)
             self._wait(2.5)
+        elif what == "clock while down":
+            self._daemon.kill()
+            self._daemon.set_clock(-STEP)
+            self._start_and_wait()
+            self._wait(2.5)
+            self._daemon.set_clock(0.0)
+            self._wait(2.5)
         elif what in DISK_KINDS:
             self._away(what, 3.0 + length)
         else:
@@ -419,8 +426,9 @@ class Round:
         """Each time that the clock was set is an event."""
         payloads = (json.loads(record.payload) for record in self.records() if record.topic == ROOT + "event/clock")
         told = len({e["id"] for e in payloads if abs(abs(e["data"]["step"]) - STEP) < 1.0})
-        if told != 2 * self._harm.counts["clock"]:
-            verdict.wrong["clock"].append(f"set {2 * self._harm.counts['clock']} times by an hour, told {told} times")
+        steps = 2 * (self._harm.counts["clock"] + self._harm.counts["clock while down"])
+        if told != steps:
+            verdict.wrong["clock"].append(f"set {steps} times by an hour, told {told} times")
 
     def _span(self, name: str, mode: Mode, length: float) -> None:
         self._proxies.become(name, mode)

@@ -88,7 +88,7 @@ def main() -> int:
     parser.add_argument("--judge-only", action="store_true", help="judge the rounds in --out once more and do none")
     given = parser.parse_args()
     console = Console()
-    kinds = (*KINDS, *DISK_KINDS, "clock") if given.disk else KINDS
+    kinds = (*KINDS, *DISK_KINDS, "clock", "clock while down") if given.disk else KINDS
     rounds: list[dict[str, Any]] = []
     if given.judge_only:
         for file in sorted(given.out.glob("round-*/result.json")):

@@ -23,8 +23,8 @@ def test_a_journal_that_forgets_one_flaw_in_twenty_is_found_out(tmp_path):
 
 
 def test_a_full_disk_and_a_clock_that_is_set_are_waited_out(tmp_path):
-    verdict = Round(tmp_path, seed=1, kills=0, up=(1.0, 2.0), also=("full disk", "clock")).run()
-    assert (verdict.counts["harm: full disk"], verdict.counts["harm: clock"]) == (1, 1)
+    verdict = Round(tmp_path, seed=1, kills=0, up=(1.0, 2.0), also=("full disk", "clock", "clock while down")).run()
+    assert [verdict.counts[f"harm: {what}"] for what in ("full disk", "clock", "clock while down")] == [1, 1, 1]
     assert WRITES_AGAIN in (tmp_path / "daemon.log").read_text(), "the disk was never full"
     assert verdict.good, {kind: sentences[:5] for kind, sentences in verdict.wrong.items()}
 
