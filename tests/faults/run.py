@@ -88,7 +88,7 @@ def main() -> int:
     parser.add_argument("--judge-only", action="store_true", help="judge the rounds in --out once more and do none")
     given = parser.parse_args()
     console = Console()
-    kinds = (*KINDS, *DISK_KINDS, "clock", "clock while down") if given.disk else KINDS
+    also = ("full disk", *DISK_KINDS, "clock", "clock while down") if given.disk else ()  # each once a round, and by chance
     rounds: list[dict[str, Any]] = []
     if given.judge_only:
         for file in sorted(given.out.glob("round-*/result.json")):
@@ -111,7 +111,9 @@ def main() -> int:
 
                     began = time.monotonic()
                     seed = given.seed * 1000 + len(rounds)
-                    verdict = Round(folder, seed=seed, kills=KILLS, kinds=kinds, up=(1.0, given.up), progress=shown).run()
+                    verdict = Round(
+                        folder, seed=seed, kills=KILLS, kinds=(*KINDS, *also), also=also, up=(1.0, given.up), progress=shown
+                    ).run()
                     row = {**verdict.as_dict(), "seconds": round(time.monotonic() - began, 1)}
                     result.write_text(json.dumps(row, indent=1))
                 rounds.append(json.loads(result.read_text()))
