@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
+from metrepost.commands.record import recorder_for
 from metrepost.configuration import load_line
 from metrepost.service import LineService
 from support_daemon import line_folder
@@ -22,9 +23,11 @@ DOOR = f'\n[doors.local.allow.desk]\nusers = ["{ME}"]\n'
 
 
 @contextlib.asynccontextmanager
-async def running(folder: Path, *, broker: int = 9, door: str = DOOR) -> AsyncIterator[LineService]:
+async def running(folder: Path, *, broker: int = 9, door: str = DOOR, record: Path | None = None) -> AsyncIterator[LineService]:
     """A daemon with that door, none of whose devices answers; it is stopped and flushed at the end."""
-    service = LineService(load_line(line_folder(folder, NOWHERE, broker, door)), folder / "state")
+    line = load_line(line_folder(folder, NOWHERE, broker, door))
+    recorder = None if record is None else recorder_for(line, record)
+    service = LineService(line, folder / "state", recorder=recorder)
     stop = asyncio.Event()
     task = asyncio.create_task(service.run(stop))
     await service.ready.wait()

@@ -15,11 +15,17 @@ from typer.testing import CliRunner
 from metrepost import service as services
 from metrepost.commands.main import app
 from metrepost.configuration import load_line
-from metrepost.doors.local import OF_ONE, open_socket
+from metrepost.doors import local
+from metrepost.doors.local import OF_ONE, LocalDoor, open_socket
 from metrepost.doors.peer import account, uid_of
+from metrepost.doors.plan import Grant, LocalDoorPlan
+from metrepost.doors.rate import Rates
 from metrepost.doors.request import LONGEST
+from metrepost.ending import end
 from metrepost.health.figures import judge
 from metrepost.journal import Reader
+from metrepost.recordings.reader import Recording
+from metrepost.recordings.rehearsal import Rehearsal
 from support_broker import Broker, Recorder
 from support_daemon import line_folder
 from support_doors import ALARM, DOOR, ME, NOWHERE, Visitor, knock_as, running, until
@@ -97,6 +103,38 @@ async def test_all_acts_of_people_are_journalled_with_who(tmp_path):
             assert shelved_too_long["outcome"] == "refused"
 
 
+async def test_a_rehearsal_of_a_recording_repeats_what_came_through_the_door(tmp_path):
+    async with running(tmp_path, record=tmp_path / "recorded") as service:
+        await raised(service)
+        async with Visitor(service._door.path) as visitor:
+            answer = await visitor.says(act="acknowledge", alarm=ALARM, reason="seen")
+        line = service.loaded
+    again = []
+    rehearsal = Rehearsal(line, "again", "aaaaaaaaaaaa", lambda stream, event: again.append(json.loads(event)["data"]))
+    for item in Recording(tmp_path / "recorded").inputs():
+        rehearsal.feed(item)
+    (repeated,) = [data for data in again if data.get("transition") == "acknowledged"]
+    live = told(tmp_path / "state", answer["epoch"], answer["sequences"][0])["data"]
+    assert (repeated["by"], repeated["reason"]) == (f"local:{ME}", "seen")
+    assert repeated == live
+
+
+async def test_a_mistake_behind_the_door_does_not_end_the_watch(tmp_path):
+    async def mistaken(request, who):
+        raise ZeroDivisionError
+
+    grants = (Grant("desk", (ME,), ()),)
+    door = LocalDoor("core-3", LocalDoorPlan("a.door", "", grants), tmp_path, mistaken, list)
+    task = asyncio.create_task(door.run())
+    await until(lambda: not door.trouble)
+    for _ in range(2):
+        async with Visitor(door.path) as visitor:
+            visitor.writer.write(b'{"act": "note", "text": "x"}\n')
+            assert await visitor.reader.read() == b""
+    assert door.outcomes == {"failed": 2}
+    await end(task)
+
+
 async def test_oversize_stalling_and_flooding_guests_hold_nobody_up(tmp_path):
     async with running(tmp_path) as service:
         path = service._door.path
@@ -117,6 +155,31 @@ async def test_oversize_stalling_and_flooding_guests_hold_nobody_up(tmp_path):
         figures = service.figures()
         assert figures.acts["too_often"] >= 20
         assert figures.core_age < 5.0
+        await until(lambda: not service._door._peers)
+
+
+async def test_a_flood_of_connections_is_bounded(tmp_path):
+    async with running(tmp_path) as service:
+        heard = []
+        for _ in range(60):
+            async with Visitor(service._door.path) as visitor:
+                visitor.writer.write(b"{}\n")
+                heard.append((await visitor.hears())["outcome"])
+        assert heard[0] == "faulty"
+        assert heard.count("too_often") >= 20
+        assert service.figures().core_age < 5.0
+
+
+async def test_who_does_not_read_the_answers_is_put_out(tmp_path, monkeypatch):
+    monkeypatch.setattr(local, "PATIENCE", 0.2)
+    monkeypatch.setattr(local, "Rates", lambda: Rates(1e9, 1e9))
+    async with running(tmp_path) as service:
+        with socket.socket(socket.AF_UNIX) as deaf:
+            deaf.connect(str(service._door.path))
+            deaf.setblocking(False)
+            loop = asyncio.get_running_loop()
+            with pytest.raises((BrokenPipeError, ConnectionResetError)):
+                await asyncio.wait_for(loop.sock_sendall(deaf, b'{"act": "nonsense"}\n' * 500_000), 30)
         await until(lambda: not service._door._peers)
 
 

@@ -57,6 +57,7 @@ def test_there_is_a_table_for_each_act():
     "line",
     [b"", b"\n", b"[]", b"null", b'{"act": 5}', b"\xff", b"[" * 16_000, b'{"act":"note","text":"a\\u0000b"}', b'{"act":"note","text":""}',
      b'{"act":"scrap","from":5,"to":5}', b'{"act":"scrap","from":1e999,"to":5}', b'{"act":"drop_seen","metre":1e10}',
+     b'{"act":"drop_seen","metre":1' + b"0" * 5000 + b"}", b'{"act":"sample","text":"x","unit":"m","value":1' + b"0" * 400 + b"}",
      b'{"act":"shelve","alarm":"endpoint.gauges","reason":"x","for":0}'],
 )  # fmt: skip
 def test_nonsense_is_refused(line):

@@ -49,7 +49,7 @@ class LocalDoor:
         self.trouble = "not open yet"
         self.outcomes: Counter[str] = Counter()
         self._line, self._ask, self._alarms = line, ask, alarms
-        self._rates = Rates()
+        self._rates, self._knocks = Rates(), Rates()
         self._peers: Counter[int] = Counter()
         self._told, self._untold = -QUIET, 0
 
@@ -58,6 +58,7 @@ class LocalDoor:
         while True:
             try:
                 listener = open_socket(self.path, self.plan.group)
+                mine = os.stat(self.path).st_ino
             except (OSError, ValueError, KeyError) as error:
                 why = _why(error, self.plan.group)
                 if why != self.trouble:
@@ -65,10 +66,9 @@ class LocalDoor:
                 self.trouble = why
                 await asyncio.sleep(AGAIN)
                 continue
-            await self._serve(listener)
+            await self._serve(listener, mine)
 
-    async def _serve(self, listener: socket.socket) -> None:
-        mine = os.stat(self.path).st_ino
+    async def _serve(self, listener: socket.socket, mine: int) -> None:
         self.trouble = ""
         log.info("door", line=self._line, socket=str(self.path), grants=[grant.name for grant in self.plan.grants])
         loop = asyncio.get_running_loop()
@@ -81,10 +81,11 @@ class LocalDoor:
                         log.warning("door", line=self._line, trouble=str(error))
                         await asyncio.sleep(QUIET)
                         continue
+                    await asyncio.sleep(0)  # accepting what waits already does not give way to others by itself
                     connection.setblocking(False)
-                    if not self._admit(connection):
-                        continue
-                    group.create_task(self._visit(connection))
+                    uid = self._admit(connection)
+                    if uid is not None:
+                        group.create_task(self._visit(connection, uid))
         finally:
             self.trouble = "closed"
             listener.close()
@@ -92,26 +93,27 @@ class LocalDoor:
                 if os.stat(self.path).st_ino == mine:
                     self.path.unlink()
 
-    def _admit(self, connection: socket.socket) -> bool:
-        """Room for one more? One account cannot take the room of all."""
+    def _admit(self, connection: socket.socket) -> int | None:
+        """The account that came in, if there is room for one more. One account cannot take the room of all."""
         try:
             uid = uid_of(connection)
         except OSError:
             connection.close()
-            return False
+            return None
+        why = ""
         if self._peers.total() >= CONNECTIONS or self._peers[uid] >= OF_ONE:
-            answer = self._refuse(
-                f"uid {uid}", "too_often", f"too many connections; {OF_ONE} of one account, {CONNECTIONS} in all"
-            )
+            why = f"too many connections; {OF_ONE} of one account, {CONNECTIONS} in all"
+        elif not self._knocks.take(uid, time.monotonic()):
+            why = "too many connections in too short a time; wait a second"
+        if why:
             with contextlib.suppress(OSError):
-                connection.send(msgspec.json.encode(answer) + b"\n")
+                connection.send(msgspec.json.encode(self._refuse(f"uid {uid}", "too_often", why)) + b"\n")
             connection.close()
-            return False
-        return True
-
-    async def _visit(self, connection: socket.socket) -> None:
-        uid = uid_of(connection)
+            return None
         self._peers[uid] += 1
+        return uid
+
+    async def _visit(self, connection: socket.socket, uid: int) -> None:
         writer: asyncio.StreamWriter | None = None
         try:
             reader, writer = await asyncio.open_unix_connection(sock=connection, limit=LONGEST)
@@ -125,7 +127,11 @@ class LocalDoor:
                 async with asyncio.timeout(PATIENCE):
                     await writer.drain()
         except (OSError, TimeoutError, asyncio.IncompleteReadError):
-            return  # it went away, or stalled
+            if writer is not None:
+                writer.transport.abort()  # closing would wait until it reads what it does not read
+        except Exception:  # a mistake of ours that a guest can reach must not end the watch of the line
+            self.outcomes["failed"] += 1
+            log.exception("door", line=self._line, trouble="a request could not be handled; this is a mistake in the program")
         finally:
             self._peers[uid] -= 1
             if not self._peers[uid]:

@@ -3,7 +3,6 @@
 The metres and values of an act say what somebody saw or did; nothing of it goes to a device, and there is no act that could.
 """
 
-import math
 from collections.abc import Collection, Mapping
 from difflib import get_close_matches
 from typing import Any
@@ -131,9 +130,10 @@ def _fault(key: str, value: object, *, needed: bool) -> list[str]:
         if any(ord(c) < 32 and c not in "\n\t" for c in value):
             return [f"{key}: control characters are not taken"]
         return []
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return [f"{key}: a number is expected"]
-    if abs(value) > NUMBERS[key] or (key == "for" and value <= 0):
+    # so said that "not a number" fails too; an integer of any length can be compared, where making it a float may raise
+    if not abs(value) <= NUMBERS[key] or (key == "for" and value <= 0):
         low = "more than 0" if key == "for" else f"from {-NUMBERS[key]:g}"
         return [f"{key}: {low} to {NUMBERS[key]:g} is taken"]
     return []
