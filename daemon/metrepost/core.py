@@ -331,12 +331,12 @@ class Core:
         )
         self._event(time, data, out)
 
-    def _mark(self, happened: Sequence[Happening], time: float, die: float, out: list[Output]) -> None:
+    def _mark(self, happened: Sequence[Happening], time: float, die: float, out: list[Output], by: str = "") -> None:
         for cause in happened:
             doubt = self.axis.place(time).uncertainty if self.axis is not None else 0.0
             stretch = stretch_for(cause, self.plan.stretches, time, die, doubt)
             if stretch is not None:
-                self._event(time, stretch, out)
+                self._event(time, msgspec.structs.replace(stretch, by=by), out)
 
     def _recipe(self, m: Measured, out: list[Output]) -> None:
         unknown = self._product.unknown_value
@@ -514,7 +514,8 @@ class Core:
                 why = f"the wall clock was stepped by {act.amount:+.3f} s; line time goes on and is drawn towards it slowly"
                 self._event(act.time, ClockEvent(step=act.amount, decided=rfc3339(self._now), explanation=why), out)
             case "splice":
-                self._mark(("splice",), act.time, self._die_metre(act.time) if act.metre is None else act.metre, out)
+                die = self._die_metre(act.time) if act.metre is None else act.metre
+                self._mark(("splice",), act.time, die, out, by=act.who)
             case "note":
                 data_note = NoteEvent(text=act.text, by=act.who, metre=act.metre, decided=rfc3339(self._now))
                 self._event(act.time, data_note, out)
@@ -522,6 +523,7 @@ class Core:
                 scrap = StretchEvent(
                     mark="scrap",
                     cause="operator",
+                    by=act.who,
                     metre=act.start,
                     start=min(act.start, act.end),
                     end=max(act.start, act.end),

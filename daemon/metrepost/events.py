@@ -168,6 +168,7 @@ class StretchEvent(Piece, frozen=True, kw_only=True):
     cause: str
     station: str = ""
     open: bool = False
+    by: str = ""
     decided: str
     explanation: str = ""
 

@@ -21,6 +21,9 @@ from .clock import SystemClock
 from .configuration.difference import differences, needs_restart
 from .configuration.plan import LoadedLine
 from .core import Core, Output
+from .doors.asking import Asked, answer_to
+from .doors.local import LocalDoor
+from .doors.request import Answer, Request
 from .ending import end
 from .endpoints.contract import EndpointRunner
 from .endpoints.start import runner_for
@@ -59,6 +62,7 @@ FLUSH = 3.0
 log = structlog.get_logger("metrepost.service")
 Listener = Callable[[Output], None]
 _PEOPLE = "@people"
+_DOOR = "@door"
 
 
 class LineService:
@@ -83,6 +87,7 @@ class LineService:
         self.core: Core = assemble(loaded)
         self._listeners = list(listeners)
         self._recorder = recorder
+        self._folder = state_folder
         self._journal = AsyncJournal(
             Journal.open(
                 state_folder,
@@ -112,6 +117,10 @@ class LineService:
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._group: asyncio.TaskGroup | None = None
         self._commits = 0
+        self._asked: dict[int, Asked] = {}
+        self._door = self._make_door()
+        self._acts_before: Counter[str] = Counter()
+        self._ending = False
 
     def _begin(self, now: float) -> None:
         self._started = self._next_tick = now
@@ -131,10 +140,12 @@ class LineService:
                 clock = group.create_task(self._tick_and_look(), name="clock")
                 publisher = group.create_task(self.publisher.run(), name="publisher")
                 self._tell_people(self.notifier)
+                self._open_door()
                 core = group.create_task(self._run_core(), name="core")
                 recorder = [] if self._recorder is None else [group.create_task(self._recorder.run(), name="recorder")]
                 self.ready.set()
                 await stop.wait()
+                self._ending = True
                 await end(clock, *(self._tasks.pop(r.health.endpoint) for r in self.runners))
                 await end(core)
                 await self._finish()
@@ -174,6 +185,18 @@ class LineService:
         """An act from inside the program (commands, tests)."""
         self._deliver([act])
 
+    async def ask(self, request: Request, who: str) -> Answer:
+        """An act from outside: into the one ordered list with the line time of now, answered when what it changed is committed."""
+        if self._ending:
+            return Answer(outcome="refused", why="the daemon is stopping", who=who)
+        act = request.at(self.clock.line_time(), who)
+        asked = self._asked[id(act)] = Asked(act)
+        try:
+            self._deliver([act])
+            return await answer_to(asked, self._journal.epoch, self._journal_down)
+        finally:
+            del self._asked[id(act)]
+
     async def _tick_and_look(self) -> None:
         looked = self.clock.monotonic()
         while True:
@@ -200,7 +223,11 @@ class LineService:
         feed = self.core.feed if self._recorder is None else self._record_and_feed
         self._inputs += len(self._inbox)
         for _ in range(len(self._inbox)):
-            self._tell(feed(self._inbox.popleft()))
+            item = self._inbox.popleft()
+            outputs = feed(item)
+            if self._asked and id(item) in self._asked:
+                self._asked[id(item)].caused(outputs)
+            self._tell(outputs)
         now = self.clock.line_time()
         while self._next_tick <= now:
             self._tell(feed(Tick(self._next_tick)))
@@ -228,6 +255,8 @@ class LineService:
         # where the line stands goes with every event: what a kill makes a gap begins behind what was told
         place = whole or now >= self._next_place or any(isinstance(item, Event) for item in self._pending)
         if not self._pending and not place:
+            for asked in self._asked.values():
+                asked.committed(())
             return
         outputs = self._pending[:]
         self._commits += 1
@@ -261,7 +290,7 @@ class LineService:
             for rule, kept in self.core.told().items():
                 batch.append(Snapshot(f"rule {rule}", msgspec.json.encode({"commit": self._commits, "state": kept})))
         try:
-            await self._journal.commit(batch)
+            rows = await self._journal.commit(batch)
         except JournalError as error:
             if str(error) != self._journal_down:
                 log.error("journal", line=self.plan.name, trouble=str(error))  # noqa: TRY400  the sentence says it all
@@ -274,6 +303,8 @@ class LineService:
             self._journal_down = ""
         del self._pending[: len(outputs)]
         self.core.kept()
+        for asked in self._asked.values():
+            asked.committed(rows)
         for item in outputs:
             if isinstance(item, Event):
                 log.debug("event", line=self.plan.name, kind=item.data.kind, data=item.data)
@@ -348,6 +379,8 @@ class LineService:
         await self._change_endpoints(before, loaded)
         if before.notify != loaded.notify:
             self._change_people()
+        if before.doors != loaded.doors:
+            await self._change_door()
         self._next_snapshot = self._next_place = 0.0
         self._taken = done
         log.info("reloaded", line=self.plan.name, changes=len(changes), trouble=follows.trouble)
@@ -372,6 +405,28 @@ class LineService:
         self._group.create_task(_retire(self.notifier, self._tasks.pop(_PEOPLE)), name="old roster")
         self.notifier = Notifier(self.loaded.notify, self.plan.source, self.clock)
         self._tell_people(self.notifier)
+
+    def _make_door(self) -> LocalDoor | None:
+        plan = self.loaded.doors.local
+        if plan is None:
+            return None
+        return LocalDoor(self.plan.name, plan, self._folder, self.ask, self._alarm_names)
+
+    def _alarm_names(self) -> list[str]:
+        return [state.alarm for state in self.core.alarms.states()]
+
+    def _open_door(self) -> None:
+        assert self._group is not None
+        if self._door is not None:
+            self._tasks[_DOOR] = self._group.create_task(self._door.run(), name="local door")
+
+    async def _change_door(self) -> None:
+        """The old door is closed before the new one opens: nobody comes in by a grant that is gone."""
+        if self._door is not None:
+            self._acts_before.update(self._door.outcomes)
+            await end(self._tasks.pop(_DOOR))
+        self._door = self._make_door()
+        self._open_door()
 
     # ---- begin and end ---------------------------------------------------------------------------------------------------
 
@@ -503,6 +558,8 @@ class LineService:
             messages_given_up=sum(p.given_up for p in people),
             alarms=tuple(Standing(*key, number) for key, number in sorted(standing.items())),
             tasks=len(asyncio.all_tasks()),
+            acts=dict(self._acts_before + (Counter() if self._door is None else self._door.outcomes)),
+            door_trouble="" if self._door is None else self._door.trouble,
         )
 
     def _dropped(self) -> dict[str, int]:

@@ -30,6 +30,7 @@ WRONG = [
     (["probe", "core-3", "--browse", "--scan", "input", "0..1"], exits.USAGE, "give one of them"),
     (["export", "core-3", "--state", "{tmp}/none"], exits.STATE, "no journal"),
     (["load", "core-3", "--state", "{tmp}/none"], exits.STATE, "no journal"),
+    (["act", "core-3", "note", "--text", "x"], exits.CONFIGURATION, "opens no door"),
     (["export", "core-3", "--stream", "nonsense"], exits.USAGE, "nonsense"),
     (["run", "core-3", "--state", "{tmp}/file"], exits.STATE, "file"),
     (["run", "core-3", "--log-level", "loud"], exits.USAGE, "loud"),

@@ -15,7 +15,7 @@ BLOCKS = re.findall(r"```(\w+)\n(.*?)```", TEXT, re.DOTALL)
 
 
 def test_the_example_loads_with_its_list_and_people(tmp_path):
-    whole, broker, people = [block for kind, block in BLOCKS if kind == "toml"]
+    whole, broker, people, doors = [block for kind, block in BLOCKS if kind == "toml"]
     # its own [mqtt] gives way to the one of the section on the broker
     head, _, rest = whole.partition("[mqtt]")
     _, next_table, tail = rest.partition("\n[")
@@ -27,11 +27,14 @@ def test_the_example_loads_with_its_list_and_people(tmp_path):
     (tmp_path / "secrets").mkdir()
     (tmp_path / "secrets" / "maintenance-url").write_text("json://192.0.2.40\n", encoding="utf-8")
     whole = whole.replace("rules = []", 'rules = []\ntags_csv = "registers.csv"')
-    (tmp_path / "line.toml").write_text(whole + people, encoding="utf-8")
+    (tmp_path / "line.toml").write_text(whole + people + doors, encoding="utf-8")
     line = load_line(tmp_path / "line.toml", environ={}, kinds={})
     assert "cold-gauge.x_min" in line.plan.tags
     assert (line.mqtt.tls, line.mqtt.user, line.mqtt.password) == (True, "core-3", "not a word")
     assert [person.name for person in line.notify.people] == ["maintenance"]
+    assert line.doors.local is not None
+    assert [grant.name for grant in line.doors.local.grants] == ["shift", "maintenance"]
+    assert "shelve" not in line.doors.local.grants[0].acts
 
 
 def _keys(schema):

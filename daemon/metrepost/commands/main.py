@@ -10,6 +10,7 @@ from ..configuration.faults import ConfigurationError
 from ..journal.errors import JournalError
 from ..notify.channel import UrlError
 from . import exits
+from .act import act
 from .check import check
 from .demo import demo
 from .export import export
@@ -34,7 +35,7 @@ app = typer.Typer(
         "Monitoring and advisory only: it is no safety function and never writes to a device."
     ),
 )
-for command in (demo, run, check, probe, simulate, record, rehearse, export, load, reload, schema):
+for command in (demo, run, check, probe, simulate, record, rehearse, export, load, act, reload, schema):
     app.command()(command)
 
 

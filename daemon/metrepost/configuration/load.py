@@ -11,6 +11,7 @@ from .axis import resolve_axis, resolve_state, resolve_stretches, resolve_take_u
 from .computed import check_product_options, resolve_computed
 from .difference import what_stands_in
 from .document import read_document
+from .doors import resolve_doors
 from .faults import Faults
 from .lookup import Lookup
 from .overrides import overrides_of
@@ -83,6 +84,7 @@ def load_line(
     check_rules(written, refused, pieces, lookup, plan if whole else None)
     rules = tuple((rule.name, rule.settings) for rule in written)
     notify = resolve_notify(pieces, secrets, rules)
+    doors = resolve_doors(pieces)
     faults.raise_any()
 
     assert mqtt is not None
@@ -93,6 +95,7 @@ def load_line(
         rules=rules,
         mqtt=mqtt,
         notify=notify,
+        doors=doors,
         files=tuple(pieces.files),
         secret_files=tuple(secrets.files),
         written={str(file): what_stands_in(file, faults.texts[file]) for file in pieces.files},

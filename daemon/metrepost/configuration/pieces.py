@@ -8,6 +8,7 @@ from typing import Any
 from .document import Document
 from .explain import salvage, validate
 from .faults import Place
+from .models.door_tables import DoorsTable
 from .models.endpoint_tables import PROTOCOLS, TABLES, AnyEndpoint
 from .models.line_file import LineFile
 from .models.line_tables import (
@@ -32,6 +33,7 @@ _SECTIONS: dict[str, type[Table]] = {
     "rollups": RollupsTable,
     "mqtt": MqttTable,
     "notify": NotifyTable,
+    "doors": DoorsTable,
 }
 _STAND_INS: dict[str, dict[str, Any]] = {
     "line": {"plant": "-", "name": "-"},
@@ -81,6 +83,7 @@ class Pieces:
     rollups: RollupsTable | None = None
     mqtt: MqttTable | None = None
     notify: NotifyTable | None = None
+    doors: DoorsTable | None = None
     endpoints: dict[str, AnyEndpoint] = field(default_factory=dict)
     stations: dict[str, StationTable] = field(default_factory=dict)
     tags: dict[str, WrittenTag] = field(default_factory=dict)

@@ -5,6 +5,7 @@ from typing import Any
 
 import msgspec
 
+from ..doors.plan import DoorsPlan
 from ..endpoints.plan import Endpoint
 from ..line.plan import LinePlan
 from ..notify.plan import NotifyPlan, Person
@@ -28,6 +29,7 @@ class LoadedLine(msgspec.Struct, frozen=True, kw_only=True):
     rules: tuple[tuple[str, RuleSettings], ...]
     mqtt: MqttPlan
     notify: NotifyPlan
+    doors: DoorsPlan = DoorsPlan()
     files: tuple[Path, ...]
     secret_files: tuple[SecretFile, ...] = ()
     written: dict[str, dict[str, Any]] = {}

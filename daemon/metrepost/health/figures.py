@@ -24,6 +24,7 @@ class LineFigures(msgspec.Struct, frozen=True, kw_only=True):
 
     `core_age` is how long ago the core took its last tick; `inbox` inputs wait for the core, `uncommitted` outputs for the journal;
     `journal_trouble` is "" while it writes. `backlog` is what waits for the broker by stream. `tasks` are those of the whole process.
+    `acts` counts what came to the doors by its outcome (see `doors.request.Answer`); `door_trouble` is "" while all doors are open.
     """
 
     line: str
@@ -53,6 +54,8 @@ class LineFigures(msgspec.Struct, frozen=True, kw_only=True):
     messages_given_up: int
     alarms: tuple[Standing, ...]
     tasks: int
+    acts: dict[str, int] = {}
+    door_trouble: str = ""
 
 
 class Verdict(msgspec.Struct, frozen=True):
@@ -74,6 +77,8 @@ def judge(figures: LineFigures) -> Verdict:
         degraded.append(f"journal: {figures.journal_trouble}")
     if not figures.broker_connected:
         degraded.append(f"broker: {figures.broker_trouble or 'not connected yet'}")
+    if figures.door_trouble:
+        degraded.append(f"door: {figures.door_trouble}")
     if figures.dropped:
         degraded.append("dropped: " + ", ".join(f"{n} {what}" for what, n in figures.dropped.items()))
     return Verdict("degraded" if degraded else "ok", tuple(degraded))

@@ -36,6 +36,10 @@ class _Figures(Collector):
             lambda f: [((what,), n) for what, n in f.dropped.items()],
         )
         yield self._fill(
+            CounterMetricFamily("metrepost_acts", "What came to the doors, by its outcome.", labels=("line", "outcome")),
+            lambda f: [((outcome,), n) for outcome, n in f.acts.items()],
+        )
+        yield self._fill(
             GaugeMetricFamily(
                 "metrepost_alarms", "Alarms by class, priority and state.", labels=("line", "class", "priority", "state")
             ),
@@ -75,6 +79,7 @@ _GAUGES: tuple[tuple[str, str, Callable[[LineFigures], float]], ...] = (
     ("metrepost_journal_up", "1 while the journal writes.", lambda f: not f.journal_trouble),
     ("metrepost_broker_up", "1 while the broker is connected.", lambda f: f.broker_connected),
     ("metrepost_tasks", "Tasks of the event loop, of all lines of the process.", lambda f: f.tasks),
+    ("metrepost_doors_up", "1 while every door of the line file is open.", lambda f: not f.door_trouble),
     ("metrepost_messages_queued", "Messages to people that wait.", lambda f: f.messages_queued),
 )
 _COUNTERS: tuple[tuple[str, str, Callable[[LineFigures], float]], ...] = (

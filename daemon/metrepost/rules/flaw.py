@@ -357,7 +357,9 @@ class FlawRule(Rule):
             return []
         for drop in hit:
             self._drops.remove(drop)
-        why = f"seen at metre {act.metre:.2f} {act.text or 'downstream of the capstan'}, where water is gone"
+        why = f"seen at metre {act.metre:.2f} {act.text or 'downstream of the capstan'}, where water is gone" + (
+            f"; said by {act.who}" if act.who else ""
+        )
         return self._reclassify(act.time, hit, why, view)
 
     def _reclassify(self, time: float, drops: list[_Drop], why: str, view: View, period: float | None = None) -> list[Finding]:

@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag
 
 from ..table import Identifier, Table
+from .door_tables import DoorsTable
 from .endpoint_tables import EndpointTable
 from .line_tables import LengthTable, LineTable, MqttTable, NotifyTable, ProductInLine, RecipeTable, RollupsTable, TakeUpTable
 from .station_tables import StationTable
@@ -29,4 +30,5 @@ class LineFile(Table):
     station: dict[Identifier, StationTable]
     mqtt: MqttTable
     notify: NotifyTable | None = None
+    doors: DoorsTable | None = None
     override: dict[Identifier, dict[str, Any]] = Field(default_factory=dict)
