@@ -1,0 +1,126 @@
+"""A line file that the simulator has never seen: served from the file alone, read back by the daemon's own endpoints."""
+
+import asyncio
+import contextlib
+
+import msgspec
+import pytest
+
+from metrepost.endpoints.start import runner_for
+from metrepost.readings import Quality
+from metrepost_sim.any_file import take_line
+from metrepost_sim.any_servers import AnySimulatedLine
+from metrepost_sim.flaws import Flaw
+from metrepost_sim.line_file import LineFileError
+from metrepost_sim.motion import SpeedPoint
+from metrepost_sim.scenario import Scenario
+from support_any_line import moved, unseen_line
+from support_modbus import Sink, running
+from support_simulators import SMOOTH
+
+
+class HandClock:
+    """Line time that the test moves; monotonic time is the machine's."""
+
+    def __init__(self):
+        self.time = 1_800_000_000.0
+
+    def __call__(self):
+        return self.time
+
+    def line_time(self):
+        return self.time
+
+    def monotonic(self):
+        return asyncio.get_running_loop().time()
+
+
+def scenario(*flaws, **more):
+    return Scenario("small", 1, 600.0, 60.0, (SpeedPoint(0.0, 60.0),), recipe=0, surface=SMOOTH, flaws=flaws, **more)
+
+
+@contextlib.asynccontextmanager
+async def read_by_the_daemon(line, sim, clock):
+    """The daemon's endpoints on the served line; gives the sink."""
+    sink = Sink()
+    runners = [runner_for(moved(e, sim.addresses[e.name]), sink, clock) for e in line.endpoints if e.name in sim.addresses]
+    async with running(*(runner.run() for runner in runners)):
+        yield sink
+
+
+async def asked_anew(sink, *tags):
+    """The largest good value of each tag, of those asked for from now on."""
+    sink.batches.clear()
+    good = lambda s, tag: [r.value for r in s.of(tag) if r.quality is Quality.GOOD]  # noqa: E731
+    await sink.until(lambda s: all(len(good(s, tag)) > 2 for tag in tags))
+    return {tag: max(good(sink, tag)) for tag in tags}
+
+
+async def test_every_tag_of_an_unseen_line_is_read_back_within_its_range(tmp_path):
+    line = unseen_line(tmp_path)
+    clock = HandClock()
+    any_line = take_line(line)
+    async with AnySimulatedLine(any_line, scenario(), clock=clock) as sim, read_by_the_daemon(line, sim, clock) as sink:
+        clock.time += 10.0
+        assert sim.addresses.keys() == {"line-a", "gateway", "hall"}
+        assert any_line.left_out.keys() == {"broker"}
+        wanted = set(line.plan.tags) - {"dryer.dew-point"}
+        await sink.until(lambda s: wanted <= {r.tag for r in s.readings if r.quality is Quality.GOOD})
+        first = {tag: sink.of(tag)[-1] for tag in wanted}
+        # what the product, the speed and the counter of the scenario are, in the units, types and orders of the file
+        expected = {
+            "wire.diameter": (2.60, 0.01),
+            "upstream.peak-x": (7.00 / 0.98, 0.01),
+            "upstream.peak-y": (7.00 / 0.98, 0.01),
+            "downstream.x": (7.00, 0.01),
+            "downstream.y": (7.00, 0.01),
+            "downstream.x-top": (7.00, 0.01),
+            "downstream.y-top": (7.00, 0.01),
+            "downstream.x-low": (7.00, 0.01),
+            "caterpillar.metres": (1010.0, 0.1),
+            "caterpillar.pace": (1.0, 0.02),
+            "caterpillar.guard": (1.0, 0.0),
+            "caterpillar.running": (0.0, 0.0),
+            "caterpillar.jog": (0.0, 0.0),
+            "winder.cuts": (0.0, 0.0),
+            "winder.drum": (101.0, 0.0),
+            "winder.tension": (40.0, 5.0),
+            "bath.water": (315.0, 5.0),  # where its rule keeps quiet
+            "wet-meter.load": (40.0, 10.0),
+        }
+        for tag, (value, spread) in expected.items():
+            assert first[tag].value == pytest.approx(value, abs=spread + 1e-9), tag
+        # 50 ohm foam of 7.00 over 2.60 mm, in water: elementary electrostatics, Z = sqrt(eps) 59.96 ln(D/d) and C = 55.63 eps / ln(D/d),
+        # with the skins that the simulated core has
+        assert 60.0 < first["wet-meter.per-length"].value < 90.0
+        assert all(r.quality is Quality.GOOD for r in first.values())
+
+
+async def test_one_lump_is_seen_by_both_gauges_at_its_metre_and_told_as_truth(tmp_path):
+    line = unseen_line(tmp_path)
+    clock = HandClock()
+    # the cold gauge stands 5 m ahead of the counter and the hot one 43 m; from 1000 m at 1 m/s, 1100 m passes them at 95 s and 57 s
+    lump = Flaw("lump", 1100.0, 0.30, 0.10, 0.0, 360.0)
+    sim = AnySimulatedLine(take_line(line), scenario(lump), clock=clock)
+    async with sim, read_by_the_daemon(line, sim, clock) as sink:
+        seen = {}
+        for at in (56.0, 58.0, 90.0, 94.0, 96.0, 99.0):
+            clock.time = sim.start + at
+            shown = await asked_anew(sink, "upstream.peak-x", "downstream.x-top")
+            seen |= {(tag, at): value for tag, value in shown.items()}
+        rows = [r for r in sim.truth_rows() if r["kind"] == "lump"]
+    for (tag, at), value in seen.items():
+        # twice half of the height on either side; the hot core is wider, and so is its lump
+        flaw = {("upstream.peak-x", 58.0): 0.30 / 0.98, ("downstream.x-top", 96.0): 0.30}.get((tag, at), 0.0)
+        whole = 7.00 / 0.98 if tag == "upstream.peak-x" else 7.00
+        assert value == pytest.approx(whole + flaw, abs=0.02), (tag, at)
+    assert [(r["metre"], r["passed"], r["covered_hot"]) for r in rows] == [(1100.0, True, True)]
+    assert rows[0]["shown_cold"] == pytest.approx(0.30, abs=0.01)
+    assert rows[0]["shown_hot"] == pytest.approx(0.30 / 0.98, abs=0.01)
+
+
+def test_a_line_without_an_endpoint_that_can_be_simulated_is_refused_with_the_reasons(tmp_path):
+    line = unseen_line(tmp_path)
+    only = msgspec.structs.replace(line, endpoints=tuple(e for e in line.endpoints if e.name == "broker"))
+    with pytest.raises(LineFileError, match="endpoint broker: devices that publish over MQTT"):
+        take_line(only)
