@@ -48,9 +48,10 @@ class AnyLine:
     notes: tuple[str, ...]
 
 
-def take_line(loaded: LoadedLine) -> AnyLine:
-    """Take a loaded line apart. Raises LineFileError when none of its endpoints can be simulated."""
-    roles = roles_of(loaded)
+def take_line(loaded: LoadedLine, roles: Mapping[str, Role] | None = None) -> AnyLine:
+    """Take a loaded line apart; `roles` stand for those that are found. Raises LineFileError when no endpoint can be simulated."""
+    given = roles or {}
+    roles = {tag: given.get(tag, role) for tag, role in roles_of(loaded).items()}
     left_out = {e.name: why for e in loaded.endpoints if (why := _why_not(e))}
     served = [e for e in loaded.endpoints if e.name not in left_out]
     if not served:

@@ -22,6 +22,8 @@ from .truth import Truth
 from .wire_faults import Dice, EndpointFaults
 
 HOST = "127.0.0.1"
+PATIENCE = 0.5
+"""Longest wait for an answer at the endpoints of the demonstration line, s."""
 
 
 class SimulatedLine:
@@ -74,7 +76,7 @@ class SimulatedLine:
             return OpcUaFace(nodes, self.devices, self.now, self.line_time, self._path(name), dice=self.dice.get(name))
         return self._modbus_face(name)
 
-    def _modbus_face(self, name: str, *, rtu: bool = False, patience: float = float("inf")) -> ModbusFace:
+    def _modbus_face(self, name: str, *, rtu: bool = False, patience: float = PATIENCE) -> ModbusFace:
         registers = [r for r in self.file.registers if r.endpoint == name]
         return ModbusFace(registers, self.devices, self.now, HOST, dice=self.dice.get(name), rtu=rtu, patience=patience)
 

@@ -18,6 +18,8 @@ RTU = ("delay", "drop", "exception", "frozen", "unit", "function", "length", "cu
 OPCUA = ("bad", "frozen", "close")
 KINDS = {"modbus-tcp": TCP, "modbus-rtu-tcp": RTU, "opcua": OPCUA}
 """Faults that an endpoint of each protocol can have."""
+EVERY = "*"
+"""In place of an endpoint's name: every endpoint that is not named."""
 SYNTAX = "write ENDPOINT: FAULT@SHARE, FAULT=VALUE@SHARE; as in gauges: delay=200ms@5%, drop@1%, exception=6@1%, frozen=5s@0.1%"
 _PART = re.compile(r"^\s*(?P<kind>[a-z]+)\s*(?:=\s*(?P<value>[^@]+?)\s*)?@\s*(?P<share>[^@]+?)\s*$")
 _VALUE = {"delay": "by", "exception": "code", "frozen": "for"}
@@ -73,13 +75,27 @@ class EndpointFaults(Table):
 
 def check_endpoint(found: EndpointFaults, name: str, protocols: Mapping[str, str], place: Place, path: tuple[str, ...]) -> None:
     """Report faults of endpoints that the line has not got, or that their protocol cannot have."""
-    if name not in protocols:
-        place.fault(path, f'no endpoint "{name}" is simulated', tuple(protocols), name)
+    if name != EVERY and name not in protocols:
+        place.fault(path, f'no endpoint "{name}" is simulated', (*protocols, EVERY), name)
         return
-    allowed = KINDS[protocols[name]]
+    allowed = KINDS[protocols[name]] if name != EVERY else tuple(dict.fromkeys(k for p in protocols.values() for k in KINDS[p]))
     for kind in sorted(found.model_fields_set):
         if kind not in allowed:
-            place.fault((*path, kind), f"an endpoint of protocol {protocols[name]} has no such fault", allowed)
+            what = "no endpoint of this line" if name == EVERY else f"an endpoint of protocol {protocols[name]} never"
+            place.fault((*path, kind), f"{what} has such a fault", allowed)
+
+
+def spread(found: Mapping[str, EndpointFaults], protocols: Mapping[str, str]) -> dict[str, EndpointFaults]:
+    """Faults by endpoint; those of `EVERY` hold for the endpoints that are not named, as far as their protocols have them."""
+    every = found.get(EVERY)
+    named = {name: table for name, table in found.items() if name in protocols}
+    if every is None:
+        return named
+    for name, protocol in protocols.items():
+        if name not in named:
+            fits = {k: getattr(every, k) for k in every.model_fields_set if k in KINDS[protocol]}
+            named[name] = EndpointFaults.model_construct(**fits)
+    return named
 
 
 class _Given:
@@ -128,7 +144,7 @@ def parse_faults(text: str, protocols: Mapping[str, str]) -> dict[str, EndpointF
             found[name] = good
             check_endpoint(good, name, protocols, place, (name,))
     faults.raise_any()
-    return found
+    return spread(found, protocols)
 
 
 class Dice:
