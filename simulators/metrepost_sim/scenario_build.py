@@ -276,7 +276,7 @@ class _Builder:
 
     def _of_the_counter(self) -> str:
         """The endpoint that the length counter is read from, the speed where there is none; "" when neither is."""
-        served = {one.tag: one.endpoint for one in (*self._line.file.registers, *self._line.file.nodes)}
+        served = {r.tag: r.endpoint for r in self._line.file.registers} | {n.tag: n.endpoint for n in self._line.file.nodes}
         by_role = {role: served[tag] for tag, role in self._line.roles.items() if tag in served}
         return by_role.get("length", by_role.get("speed", ""))
 

@@ -75,14 +75,15 @@ class EndpointFaults(Table):
 
 def check_endpoint(found: EndpointFaults, name: str, protocols: Mapping[str, str], place: Place, path: tuple[str, ...]) -> None:
     """Report faults of endpoints that the line has not got, or that their protocol cannot have."""
-    if name != EVERY and name not in protocols:
+    if name == EVERY:
+        return  # each endpoint has of them what its protocol has
+    if name not in protocols:
         place.fault(path, f'no endpoint "{name}" is simulated', (*protocols, EVERY), name)
         return
-    allowed = KINDS[protocols[name]] if name != EVERY else tuple(dict.fromkeys(k for p in protocols.values() for k in KINDS[p]))
+    allowed = KINDS[protocols[name]]
     for kind in sorted(found.model_fields_set):
         if kind not in allowed:
-            what = "no endpoint of this line" if name == EVERY else f"an endpoint of protocol {protocols[name]} never"
-            place.fault((*path, kind), f"{what} has such a fault", allowed)
+            place.fault((*path, kind), f"an endpoint of protocol {protocols[name]} has no such fault", allowed)
 
 
 def spread(found: Mapping[str, EndpointFaults], protocols: Mapping[str, str]) -> dict[str, EndpointFaults]:
