@@ -14,6 +14,8 @@ from metrepost_sim.flaws import Flaw
 from metrepost_sim.line_file import LineFileError
 from metrepost_sim.motion import SpeedPoint
 from metrepost_sim.scenario import Scenario
+from metrepost_sim.scenario_build import build_scenario
+from metrepost_sim.scenario_file import read_scenario
 from support_any_line import moved, unseen_line
 from support_modbus import Sink, running
 from support_simulators import SMOOTH
@@ -37,6 +39,13 @@ class HandClock:
 
 def scenario(*flaws, **more):
     return Scenario("small", 1, 600.0, 60.0, (SpeedPoint(0.0, 60.0),), recipe=0, surface=SMOOTH, flaws=flaws, **more)
+
+
+def quick(line, name):
+    """The line with one endpoint, read every 10 ms."""
+    endpoint = next(e for e in line.endpoints if e.name == name)
+    points = tuple(msgspec.structs.replace(p, poll=0.01) for p in endpoint.points)
+    return msgspec.structs.replace(line, endpoints=(msgspec.structs.replace(endpoint, points=points),))
 
 
 @contextlib.asynccontextmanager
@@ -97,7 +106,7 @@ async def test_every_tag_of_an_unseen_line_is_read_back_within_its_range(tmp_pat
 
 
 async def test_one_lump_is_seen_by_both_gauges_at_its_metre_and_told_as_truth(tmp_path):
-    line = unseen_line(tmp_path)
+    line = quick(unseen_line(tmp_path), "line-a")
     clock = HandClock()
     # the cold gauge stands 5 m ahead of the counter and the hot one 43 m; from 1000 m at 1 m/s, 1100 m passes them at 95 s and 57 s
     lump = Flaw("lump", 1100.0, 0.30, 0.10, 0.0, 360.0)
@@ -117,6 +126,69 @@ async def test_one_lump_is_seen_by_both_gauges_at_its_metre_and_told_as_truth(tm
     assert [(r["metre"], r["passed"], r["covered_hot"]) for r in rows] == [(1100.0, True, True)]
     assert rows[0]["shown_cold"] == pytest.approx(0.30, abs=0.01)
     assert rows[0]["shown_hot"] == pytest.approx(0.30 / 0.98, abs=0.01)
+
+
+async def test_a_restart_a_forced_tag_a_silent_one_and_a_frozen_station_are_seen_at_the_wire(tmp_path):
+    line = quick(unseen_line(tmp_path), "gateway")
+    (tmp_path / "s.toml").write_text(
+        """
+        format = 1
+        [run]
+        speed = "60 m/min"
+        duration = "10 min"
+        [signal."wet-meter.load"]
+        level = "30 %"
+        noise = "0 %"
+        [event.forced]
+        kind = "tag"
+        tag = "wet-meter.load"
+        at = "10 s"
+        for = "10 s"
+        to = "70 %"
+        over = "4 s"
+        [event.frozen]
+        kind = "station"
+        station = "caterpillar"
+        at = "1025 m"
+        for = "5 s"
+        [event.silent]
+        kind = "tag"
+        tag = "wet-meter.load"
+        at = "40 s"
+        for = "10 s"
+        silent = true
+        [event.restart]
+        kind = "restart"
+        at = "1060 m"
+        for = "20 s"
+        counter_zero = true
+        """
+    )
+    taken = take_line(line)
+    built = build_scenario(read_scenario(tmp_path / "s.toml"), taken, 1)
+    clock = HandClock()
+    sim = AnySimulatedLine(taken, built.scenario, clock=clock, levels=built.levels, noises=built.noises)
+    async with sim, read_by_the_daemon(line, sim, clock) as sink:
+        load, metres = {}, {}
+        for at in (5.0, 12.0, 15.0, 22.0, 26.0, 29.0, 32.0):
+            clock.time = sim.start + at
+            shown = await asked_anew(sink, "wet-meter.load", "caterpillar.metres")
+            load[at], metres[at] = shown["wet-meter.load"], shown["caterpillar.metres"]
+        clock.time = sim.start + 45.0
+        sink.batches.clear()
+        await sink.until(lambda s: any(r.reason == "timeout" for r in s.of("wet-meter.load")))
+        clock.time = sim.start + 70.0
+        await sink.until(lambda s: [a for a in s.acts if a.act == "endpoint_down"])
+        clock.time = sim.start + 90.0
+        after = (await asked_anew(sink, "caterpillar.metres"))["caterpillar.metres"]
+        rows = [(r["kind"], r.get("what")) for r in sim.truth_rows()]
+    # half-way up its ramp at 12 s
+    assert load == pytest.approx({5.0: 30.0, 12.0: 50.0, 15.0: 70.0, 22.0: 30.0, 26.0: 30.0, 29.0: 30.0, 32.0: 30.0}, abs=0.1)
+    assert metres[22.0] == pytest.approx(1022.0, abs=0.05)
+    assert metres[29.0] == metres[26.0], "the station stands still"
+    assert metres[32.0] == pytest.approx(1032.0, abs=0.05)
+    assert after == pytest.approx(10.0, abs=0.05), "the counter began at zero when its endpoint came back at 80 s"
+    assert {("tag", "forced"), ("tag", "silent"), ("outage", "freeze"), ("outage", "down"), ("counter", "zero")} <= set(rows)
 
 
 def test_a_line_without_an_endpoint_that_can_be_simulated_is_refused_with_the_reasons(tmp_path):
