@@ -41,6 +41,8 @@ _PLAIN: dict[Role, tuple[str, str]] = {
 }
 _LEVELS = (("degC", 22.0), ("bar", 2.0), ("%", 50.0), ("rpm", 30.0), ("kV", 3.5), ("mm", 5.0), ("m/min", 80.0), ("A", 10.0))
 """Levels of what nothing is known about, by unit (a choice)."""
+_SKIN_SCREWS = {"inner": 14.0, "bond": 14.0, "outer": 11.0, "skin": 11.0}
+"""Speeds (rpm) of the screws whose tags are named so: only that of the foam prints on the core."""
 _SLOW = (11.0, 67.0, 301.0)
 _INTEGERS = {"int16": (-(2.0**15), 2.0**15 - 1), "uint16": (0.0, 2.0**16 - 1), "bool": (0.0, 1.0)} | {
     f"{sign}int{bits}": (-(2.0 ** (bits - 1)) if not sign else 0.0, 2.0 ** (bits if sign else bits - 1) - 1)
@@ -78,7 +80,8 @@ class Signals:
         self._levels = dict(levels or {})
         self._noises = dict(noises or {})
         self._ranges = _range_of(line)
-        self._wanted = allowed_by_rules(line.loaded)
+        product = line.core.product_values.get(core.scenario.recipe, "")
+        self._wanted = allowed_by_rules(line.loaded, product)
         self._resting = {s.reads for _, s in line.loaded.rules if isinstance(s, BitSettings) and not s.alarm_when}
         self.by_tag: dict[str, Signal] = {tag: self._signal(tag, role) for tag, role in line.roles.items() if role != "core"}
 
@@ -139,21 +142,26 @@ class Signals:
         """The level that the scenario sets, else the usual one where rules and range allow it, else the middle of what they allow."""
         if tag in self._levels:
             return self._levels[tag]
-        valid = self._ranges[tag]
+        known = self._line.loaded.plan.tags[tag]
         rules = self._wanted.get(tag, (-math.inf, math.inf))
-        low, high = max(valid[0], rules[0]), min(valid[1], rules[1])
+        low, high = max(known.valid_low, rules[0]), min(known.valid_high, rules[1])
         if low >= high:
-            low, high = valid
-        if math.isfinite(low) and math.isfinite(high):
-            margin = 0.1 * (high - low)
-            if usual is not None and low + margin <= usual <= high - margin:
-                return usual
-            return (low + high) / 2
-        if usual is None:
+            low, high = known.valid_low, known.valid_high
+        bounded = math.isfinite(low) and math.isfinite(high)
+        if usual is None and not bounded:
             usual = next((self._in_unit(tag, v, u) for u, v in _LEVELS if same_dimension(self._unit(tag), u)), 50.0)
-        if usual <= low:
-            return low + max(1.0, 0.2 * abs(low))
-        return high - max(1.0, 0.2 * abs(high)) if usual >= high else usual
+        if usual is not None:
+            margin = min(0.05 * abs(usual), 0.1 * (high - low))
+            first, last = self._ranges[tag]
+            if max(low, first) + margin <= usual <= min(high, last) - margin:
+                return usual
+        if bounded:
+            return (low + high) / 2
+        assert usual is not None
+        low, high = max(low, self._ranges[tag][0]), min(high, self._ranges[tag][1])
+        if usual <= (low + high) / 2 or math.isinf(high):  # the open side is wide, so a fifth beyond the bound will do
+            return low + min(max(0.2 * abs(low), 1e-3), (high - low) / 2)
+        return high - min(max(0.2 * abs(high), 1e-3), (high - low) / 2)
 
     def _room(self, tag: str, level: float) -> float:
         """How far a value may leave its level before it leaves what rules and range allow."""
@@ -165,8 +173,9 @@ class Signals:
         source, nominal, unit = _PROCESS[role]
         own = self._unit(tag)
         factor = affine(unit, own)[0] if same_dimension(own, unit) else 1.0
-        level = self._level(tag, self._in_unit(tag, nominal, unit))
         base = self._core.scenario.surface.screw_rpm if role == "screw" else nominal
+        skin = next((rpm for word, rpm in _SKIN_SCREWS.items() if role == "screw" and word in tag), base)
+        level = self._level(tag, self._in_unit(tag, skin, unit))
         noise, spread = key(self._core.scenario.seed, tag), self._noises.get(tag)
         quiet = 0.002 * abs(level) if spread is None else spread
         quiet = min(quiet, 0.1 * self._room(tag, level)) if spread is None else quiet

@@ -2,19 +2,20 @@
 
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Literal, get_args
 
 from metrepost.configuration.plan import LoadedLine
 from metrepost.endpoints.plan import ModbusPoint
 from metrepost.line.plan import PRODUCT, LinePlan
 from metrepost.readings import Tag
-from metrepost.readings.units import Quantity, UnitError, same_dimension
+from metrepost.readings.units import Quantity, same_dimension
 from metrepost.rules.band import BandSettings
 from metrepost.rules.bit import BitSettings
 from metrepost.rules.contract import RuleSettings
 from metrepost.rules.count import CountSettings
 from metrepost.rules.flaw import FlawSettings
+from metrepost.rules.setpoint import ProductKey
 from metrepost.rules.untested import UntestedSettings
 
 Role = Literal[
@@ -182,38 +183,44 @@ def hot_stations(line: LoadedLine, roles: Mapping[str, Role]) -> tuple[str, ...]
     return hot or tuple(gauges[:1] if len(gauges) > 1 else ())
 
 
-def allowed_by_rules(line: LoadedLine) -> dict[str, tuple[float, float]]:
-    """The range in which no `band` rule of the line raises, by tag, in the tag's unit; values of products by the first one."""
+def allowed_by_rules(line: LoadedLine, product: str = "") -> dict[str, tuple[float, float]]:
+    """The range in which no `band` and no `untested` rule of the line raises, by tag, in the tag's unit.
+
+    Values of the product are those of the one named `product`, of the first when there is none of that name.
+    """
     plan = line.plan
-    values = next((p.values for p in plan.product.products.values()), {})
+    products = list(plan.product.products.values())
+    values = next((p.values for p in products if p.name == product), products[0].values if products else {})
     found: dict[str, tuple[float, float]] = {}
 
-    def of(setpoint: object, unit: str, convert: Callable[[Quantity], float]) -> float | None:
+    def quantity(setpoint: object, unit: str) -> Quantity | None:
+        """A setpoint as a quantity; None for what is no constant of this product, or of another dimension."""
         if isinstance(setpoint, str):
-            setpoint = values.get(setpoint.removeprefix(PRODUCT)) if setpoint.startswith(PRODUCT) else None
-        elif (key := getattr(setpoint, "key", None)) is not None:
-            setpoint = values.get(key)
-        if (target := getattr(setpoint, "target", None)) is not None:
-            setpoint = Quantity(target, getattr(setpoint, "unit", ""))
-        if not isinstance(setpoint, Quantity) or not same_dimension(setpoint.unit, unit):
-            return None
-        try:
-            return convert(setpoint)
-        except UnitError:
-            return None
+            setpoint = ProductKey(setpoint.removeprefix(PRODUCT)) if setpoint.startswith(PRODUCT) else None
+        if isinstance(setpoint, ProductKey):
+            value = values.get(setpoint.key)
+            setpoint = None if value is None else Quantity(value.target, value.unit)
+        return setpoint if isinstance(setpoint, Quantity) and same_dimension(setpoint.unit, unit) else None
+
+    def narrow(tag: str, low: float, high: float) -> None:
+        before = found.get(tag, (-math.inf, math.inf))
+        found[tag] = (max(before[0], low), min(before[1], high))
 
     for _, s in line.rules:
+        if isinstance(s, UntestedSettings) and s.voltage in plan.tags:
+            unit = plan.tags[s.voltage].unit
+            if (required := quantity(s.required, unit)) is not None:
+                narrow(s.voltage, required.to(unit), math.inf)
         if not isinstance(s, BandSettings) or s.reads not in plan.tags:
             continue
         unit = plan.tags[s.reads].unit
-        low, high = found.get(s.reads, (-math.inf, math.inf))
-        middle = of(s.target, unit, lambda q, u=unit: q.to(u)) if s.target else None  # type: ignore[misc]
-        spread = of(s.tolerance, unit, lambda q, u=unit: q.difference_to(u)) if s.tolerance else None  # type: ignore[misc]
+        middle, spread = quantity(s.target, unit), quantity(s.tolerance, unit)
         if middle is not None and spread is not None:
-            low, high = max(low, middle - spread), min(high, middle + spread)
-        for limit, below in ((s.low_low, True), (s.low, True), (s.high, False), (s.high_high, False)):
-            at = of(limit.at, unit, lambda q, u=unit: q.to(u)) if limit and limit.at else None  # type: ignore[misc]
-            if at is not None:
-                low, high = (max(low, at), high) if below else (low, min(high, at))
-        found[s.reads] = (low, high)
+            narrow(s.reads, middle.to(unit) - spread.difference_to(unit), middle.to(unit) + spread.difference_to(unit))
+        for limit in (s.low_low, s.low):
+            if limit is not None and (at := quantity(limit.at, unit)) is not None:
+                narrow(s.reads, at.to(unit), math.inf)
+        for limit in (s.high, s.high_high):
+            if limit is not None and (at := quantity(limit.at, unit)) is not None:
+                narrow(s.reads, -math.inf, at.to(unit))
     return found

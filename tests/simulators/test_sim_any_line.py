@@ -2,21 +2,28 @@
 
 import asyncio
 import contextlib
+import math
 
 import msgspec
+import numpy as np
 import pytest
 
 from metrepost.endpoints.start import runner_for
 from metrepost.readings import Quality
+from metrepost_sim.any_devices import AnyDevices
 from metrepost_sim.any_file import take_line
 from metrepost_sim.any_servers import AnySimulatedLine
 from metrepost_sim.flaws import Flaw
+from metrepost_sim.line import CoreLine
 from metrepost_sim.line_file import LineFileError
 from metrepost_sim.motion import SpeedPoint
+from metrepost_sim.roles import allowed_by_rules
 from metrepost_sim.scenario import Scenario
 from metrepost_sim.scenario_build import build_scenario
 from metrepost_sim.scenario_file import read_scenario
+from metrepost_sim.truth import Truth
 from support_any_line import moved, unseen_line
+from support_bars import bars_line
 from support_modbus import Sink, running
 from support_simulators import SMOOTH
 
@@ -178,7 +185,8 @@ async def test_a_restart_a_forced_tag_a_silent_one_and_a_frozen_station_are_seen
         sink.batches.clear()
         await sink.until(lambda s: any(r.reason == "timeout" for r in s.of("wet-meter.load")))
         clock.time = sim.start + 70.0
-        await sink.until(lambda s: [a for a in s.acts if a.act == "endpoint_down"])
+        sink.batches.clear()
+        await sink.until(lambda s: any(r.reason in ("not connected", "connection lost") for r in s.of("caterpillar.metres")))
         clock.time = sim.start + 90.0
         after = (await asked_anew(sink, "caterpillar.metres"))["caterpillar.metres"]
         rows = [(r["kind"], r.get("what")) for r in sim.truth_rows()]
@@ -189,6 +197,27 @@ async def test_a_restart_a_forced_tag_a_silent_one_and_a_frozen_station_are_seen
     assert metres[32.0] == pytest.approx(1032.0, abs=0.05)
     assert after == pytest.approx(10.0, abs=0.05), "the counter began at zero when its endpoint came back at 80 s"
     assert {("tag", "forced"), ("tag", "silent"), ("outage", "freeze"), ("outage", "down"), ("counter", "zero")} <= set(rows)
+
+
+@pytest.mark.parametrize("recipe", [75, 50])
+def test_on_a_quiet_line_every_value_keeps_within_its_range_and_the_limits_of_its_rules(recipe):
+    line = bars_line()
+    taken = take_line(line)
+    quiet = Scenario("quiet", 1, 1200.0, 40.0, (SpeedPoint(0.0, 40.0),), recipe=recipe)
+    core = CoreLine(quiet, taken.core)
+    limits = allowed_by_rules(line, taken.core.product_values[recipe])
+    shown = AnyDevices(taken, core, Truth(core, 0.0)).read(sorted(taken.file.tags), np.arange(0.0, 1200.0, 1.0))
+    outside = []
+    for name, values in shown.items():
+        tag, (low, high) = line.plan.tags[name], limits.get(name, (-math.inf, math.inf))
+        if values.min() < max(low, tag.valid_low) or values.max() > min(high, tag.valid_high):
+            outside.append((name, values.min(), values.max(), low, high))
+    assert outside == []
+    assert shown["capstan.speed"].mean() == pytest.approx(40.0, abs=0.1)
+    assert shown["cold-gauge.x"].mean() == pytest.approx({75: 4.80, 50: 12.40}[recipe], abs=0.01)
+    assert shown["bare-gauge.x"].mean() == pytest.approx({75: 1.02, 50: 4.80}[recipe], abs=0.001)
+    assert shown["spark-tester.voltage"].mean() < 8.0
+    assert limits["spark-tester.voltage"][0] == {75: 3.0, 50: 6.0}[recipe], "as the product files have it"
 
 
 def test_a_line_without_an_endpoint_that_can_be_simulated_is_refused_with_the_reasons(tmp_path):
