@@ -67,8 +67,8 @@ peak-y = { register = 403, holds = "max", window = "since-read" }
 position = "40 m"
 defaults = { endpoint = "line-a", unit_id = 4, table = "input", unit = "mm", valid = ["3 mm", "12 mm"] }
 [station.downstream.tags]
-x = { register = 11, type = "float32", byte_order = "little" }
-y = { register = 13, type = "float64", word_order = "little", byte_order = "little" }
+x = { register = 401, type = "float32", byte_order = "little" }
+y = { register = 403, type = "float64", word_order = "little", byte_order = "little" }
 x-top = { register = 21, type = "uint32", scale = 0.0001, holds = "max", window = "since-read" }
 y-top = { register = 23, type = "int64", scale = 0.000001, holds = "max", window = "since-read" }
 x-low = { register = 31, type = "uint16", scale = 0.001, offset = 1.0, byte_order = "little", holds = "min", window = "50 ms" }

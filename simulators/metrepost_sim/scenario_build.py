@@ -5,13 +5,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from metrepost.readings.units import Extent, Quantity, UnitError, same_dimension
+from metrepost.readings.units import Quantity, UnitError, same_dimension
 
 from .any_file import AnyLine
 from .counter import CounterFault
 from .flaws import Flaw
 from .making import drops_between, failing_wipe
-from .motion import Motion
 from .noise import generator
 from .scenario import (
     ConductorFault,
@@ -26,7 +25,7 @@ from .scenario import (
     WipeFailure,
 )
 from .scenario_file import ScenarioFile
-from .scenario_speeds import LATEST, moment, speeds_of, time_of
+from .scenario_moments import Moments
 from .scenario_tables import (
     ConductorTable,
     CounterTable,
@@ -38,7 +37,6 @@ from .scenario_tables import (
     ProcessTable,
     ProductTable,
     RestartTable,
-    SeriesTable,
     SpanTable,
     StationTable,
     TagTable,
@@ -73,7 +71,7 @@ class _Builder:
         self._line = line
         self._place = file.document
         self._seed = seed
-        self._speeds = speeds_of(file.events, file.run, file.document)
+        self._moments = Moments(file.events, file.run, line.core, file.document)
         self._flaws: list[Flaw] = []
         self._pinholes: list[Pinhole] = []
         self._conductor: list[ConductorFault] = []
@@ -85,10 +83,6 @@ class _Builder:
         self._outages: list[Outage] = []
         self._forced: list[Forced] = []
         self._spans: dict[str, list[Span]] = {"spark-off": [], "threading": []}
-
-    @property
-    def _motion(self) -> Motion:
-        return self._speeds.motion
 
     def build(self) -> BuiltScenario:
         """The whole scenario, of what is good."""
@@ -114,15 +108,15 @@ class _Builder:
         self._check_cuts()
         run = self._run
         rng = generator(self._seed, "scenario file")
-        end = self._metre("plc", run.duration)
-        self._flaws += drops_between(rng, self._metre("cold-gauge", 0.0), end, run.drops_per_100_m)
-        self._flaws += failing_wipe(rng, self._metre, self._wipe)
+        end = self._moments.metre("plc", run.duration)
+        self._flaws += drops_between(rng, self._moments.metre("cold-gauge", 0.0), end, run.drops_per_100_m)
+        self._flaws += failing_wipe(rng, self._moments.metre, self._wipe)
         scenario = Scenario(
             name=self._place.path.stem,
             seed=self._seed,
             duration=run.duration,
             speed=run.speed * 60.0,
-            speeds=self._speeds.points,
+            speeds=self._moments.speeds.points,
             counter_start=run.counter_start,
             counter_faults=tuple(self._counter),
             recipe=self._recipe(),
@@ -133,7 +127,7 @@ class _Builder:
             disturbances=tuple(self._disturbances),
             wipe_failures=tuple(self._wipe),
             reel_changes=tuple(self._cuts.values()),
-            stops=self._speeds.stops,
+            stops=self._moments.speeds.stops,
             threading=tuple(self._spans["threading"]),
             voltage_off=tuple(self._spans["spark-off"]),
             outages=tuple(self._outages),
@@ -148,72 +142,28 @@ class _Builder:
         built.faults = spread(found, self._line.protocols)
         return built
 
-    # ---- moments and metres -----------------------------------------------------------------------------------------
-
-    def _ahead(self, station: str) -> float:
-        return self._line.core.reference - self._line.core.place(station).position
-
-    def _metre(self, station: str, t: float) -> float:
-        return float(self._motion.counter(np.array([t]))[0]) + self._ahead(station)
-
-    def _begin(self, name: str, event: EventTable, station: str = "capstan") -> float | None:
-        at = moment(event, self._motion, self._run, self._ahead(station))
-        if at is None:
-            self._place.fault(("event", name, "at"), self._never(event, station))
-        return at
-
-    def _never(self, event: EventTable, station: str) -> str:
-        first = self._metre(station, 0.0)
-        if event.at.is_length and event.at.metres < first:
-            return f"metre {event.at.metres:g} has passed at the start, when metre {first:g} stands in front of the {station}"
-        return LATEST
-
-    def _end(self, name: str, at: float, lasts: Extent) -> float | None:
-        """When something that begins at `at` is over; None, with a fault reported, when the run ends before."""
-        if not lasts.is_length:
-            return at + lasts.seconds
-        end = time_of(self._metre("capstan", at) + lasts.metres, self._motion, self._run)
-        if end is None:
-            self._place.fault(("event", name, "for"), LATEST)
-        return end
-
-    def _span_of(self, name: str, event: EventTable, lasts: Extent, station: str = "capstan") -> tuple[float, float] | None:
-        at = self._begin(name, event, station)
-        until = None if at is None else self._end(name, at, lasts)
-        return None if at is None or until is None else (at, until)
-
-    def _metres(self, name: str, event: SeriesTable | ConductorTable, station: str) -> list[float]:
-        """Where something lies on the cable; a time means the moment at which it passes the station."""
-        at = self._begin(name, event, station)
-        if at is None:
-            return []
-        first = event.at.metres if event.at.is_length else self._metre(station, at)
-        if isinstance(event, ConductorTable) or event.every is None:
-            return [first]
-        return [first + n * event.every for n in range(event.count)]
-
     # ---- events -----------------------------------------------------------------------------------------------------
 
     def _flaw(self, name: str, e: FlawTable) -> None:
         self._flaws += [
             Flaw(e.kind, metre, e.height * 1000.0, e.length, e.angle, e.width, e.born)
-            for metre in self._metres(name, e, "cold-gauge")
+            for metre in self._moments.metres(name, e, "cold-gauge")
         ]
 
     def _drop(self, name: str, e: DropTable) -> None:
         self._flaws += [
             Flaw("drop", metre, e.height * 1000.0, e.length, 0.0, 90.0, "wipe", (1.0, 0.3), 0.0)
-            for metre in self._metres(name, e, "cold-gauge")
+            for metre in self._moments.metres(name, e, "cold-gauge")
         ]
 
     def _pinhole(self, name: str, e: PinholeTable) -> None:
-        self._pinholes += [Pinhole(metre) for metre in self._metres(name, e, "spark-tester")]
+        self._pinholes += [Pinhole(metre) for metre in self._moments.metres(name, e, "spark-tester")]
 
     def _conductor_fault(self, name: str, e: ConductorTable) -> None:
-        self._conductor += [ConductorFault(m, e.length, e.by * 1000.0) for m in self._metres(name, e, "bare-gauge")]
+        self._conductor += [ConductorFault(m, e.length, e.by * 1000.0) for m in self._moments.metres(name, e, "bare-gauge")]
 
     def _wipe_failure(self, name: str, e: WipeTable) -> None:
-        if (span := self._span_of(name, e, e.for_, "wipe")) is not None:
+        if (span := self._moments.span(name, e, e.for_, "wipe")) is not None:
             self._wipe.append(WipeFailure(*span, e.drops_per_100_m))
 
     def _process(self, name: str, e: ProcessTable) -> None:
@@ -221,7 +171,7 @@ class _Builder:
         if not same_dimension(e.by.unit, unit):
             self._place.fault(("event", name, "by"), f"{e.by} has the wrong dimension; {e.what} is in {unit}")
             return
-        if (at := self._begin(name, e)) is not None:
+        if (at := self._moments.begin(name, e)) is not None:
             self._disturbances.append(Disturbance(e.what, at, e.by.difference_to(unit), e.rise, e.hold, e.fall))
 
     def _known_recipe(self, recipe: int, path: tuple[str, ...]) -> bool:
@@ -238,12 +188,12 @@ class _Builder:
 
     def _product(self, name: str, e: ProductTable) -> None:
         known = self._known_recipe(e.recipe, ("event", name, "recipe"))
-        at = self._begin(name, e)
+        at = self._moments.begin(name, e)
         if known and at is not None:
             self._products.append(ProductChange(at, e.recipe, e.over))
 
     def _cut(self, name: str, e: CutTable) -> None:
-        if (at := self._begin(name, e)) is not None:
+        if (at := self._moments.begin(name, e)) is not None:
             self._cuts[name] = ReelChange(at, e.fill, e.empty)
 
     def _check_cuts(self) -> None:
@@ -256,10 +206,10 @@ class _Builder:
             free = cut.at + cut.empty
 
     def _counter_fault(self, name: str, e: CounterTable) -> None:
-        at = self._begin(name, e)
+        at = self._moments.begin(name, e)
         if at is None:
             return
-        until = self._end(name, at, e.for_) if e.for_ is not None else 0.0
+        until = self._moments.end(name, at, e.for_) if e.for_ is not None else 0.0
         if until is not None:
             self._counter.append(CounterFault(e.what, at, e.by or 0.0, until))
 
@@ -269,7 +219,7 @@ class _Builder:
         if endpoint not in known:
             wrong = f'no endpoint "{endpoint}" is simulated' if endpoint else "the counter has no endpoint here; name one"
             self._place.fault(("event", name, "endpoint"), wrong, tuple(known), endpoint)
-        elif (span := self._span_of(name, e, e.for_)) is not None:
+        elif (span := self._moments.span(name, e, e.for_)) is not None:
             self._outages.append(Outage(endpoint, "down", *span))
             if e.counter_zero:
                 self._counter.append(CounterFault("zero", span[1]))
@@ -284,7 +234,7 @@ class _Builder:
         stations = tuple(self._line.file.places)
         if e.station not in stations:
             self._place.fault(("event", name, "station"), f'there is no station "{e.station}"', stations, e.station)
-        elif (span := self._span_of(name, e, e.for_)) is not None:
+        elif (span := self._moments.span(name, e, e.for_)) is not None:
             self._outages.append(Outage(e.station, "freeze" if e.what == "frozen" else "bad", *span))
 
     def _known_tag(self, tag: str, path: tuple[str, ...]) -> bool:
@@ -305,12 +255,12 @@ class _Builder:
         if not self._known_tag(e.tag, ("event", name, "tag")):
             return
         value = None if e.to is None else self._value(e.tag, e.to, ("event", name, "to"))
-        span = self._span_of(name, e, e.for_)
+        span = self._moments.span(name, e, e.for_)
         if span is not None and (e.silent or value is not None):
             self._forced.append(Forced(e.tag, *span, value, e.over))
 
     def _span(self, name: str, e: SpanTable) -> None:
-        if (span := self._span_of(name, e, e.for_)) is not None:
+        if (span := self._moments.span(name, e, e.for_)) is not None:
             self._spans[e.kind].append(Span(*span))
 
     def _signals(self, built: BuiltScenario) -> None:
