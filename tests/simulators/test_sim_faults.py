@@ -103,7 +103,7 @@ async def test_no_wrong_frame_becomes_a_good_value_and_every_one_is_counted(endp
         await sink.until(lambda s: wanted <= {r.reason for r in s.readings}, limit=60.0)
         made, health = dict(sim.dice[endpoint].told), msgspec.structs.replace(runner.health)
     good = [r for r in sink.readings if r.quality is Quality.GOOD]
-    assert len(good) > 50
+    assert len(good) > 10
     assert [(r.tag, r.value) for r in good if r.value != right[r.tag]] == []
     assert all(r.reason for r in sink.readings if r.quality is Quality.BAD)
     # one of them a request, and a delay may come on top; the last one may still be on its way
