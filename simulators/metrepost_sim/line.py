@@ -172,3 +172,7 @@ class CoreLine:
         for outage in scenario.outages:
             if outage.at <= until:
                 yield {"kind": "outage", "time": outage.at, "until": outage.until, "name": outage.name, "what": outage.what}
+        for forced in scenario.forced:
+            if forced.at <= until:
+                row = {"kind": "tag", "time": forced.at, "until": forced.until, "name": forced.tag, "over": forced.over}
+                yield {**row, "what": "silent" if forced.value is None else "forced", "amount": forced.value}

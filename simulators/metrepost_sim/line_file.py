@@ -45,6 +45,10 @@ class Register:
     latency: float
     clears: bool
     valid: tuple[float, float]
+    word_order: str = "big"
+    byte_order: str = "big"
+    bit: int | None = None
+    unit_id: int = 1
 
     @property
     def words(self) -> int:
@@ -54,13 +58,21 @@ class Register:
 
 @dataclass(frozen=True)
 class Node:
-    """One tag behind OPC UA, by namespace uri and string identifier."""
+    """One tag behind OPC UA, by namespace uri and string identifier; raw = (value - offset) / scale."""
 
     tag: str
     endpoint: str
     uri: str
     identifier: str
     unit: str
+    scale: float = 1.0
+    offset: float = 0.0
+    kind: str = ""
+    """Type of the value: Boolean, UInt32, Int32 or Double; "" leaves it to the tag's name."""
+    written: str = ""
+    """The node id as the line file has it, where it is not made of `uri` and `identifier`."""
+    path: str = ""
+    """The browse path, for a node that is found by one."""
 
 
 @dataclass(frozen=True)

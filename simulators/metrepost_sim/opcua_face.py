@@ -9,7 +9,9 @@ import numpy as np
 from asyncua import Server, ua
 
 from .line_file import Node
-from .registers import Devices
+from .modbus_face import Served
+from .opcua_space import place
+from .wire_faults import Dice
 
 SCAN = 0.1
 """Seconds (of the wall) between two scans of the PLC."""
@@ -29,7 +31,14 @@ class OpcUaFace:
     """One endpoint. `now` gives scenario time, `line_time` seconds since 1970, both at the same pace."""
 
     def __init__(
-        self, nodes: Sequence[Node], devices: Devices, now: Callable[[], float], line_time: Callable[[], float], path: str
+        self,
+        nodes: Sequence[Node],
+        devices: Served,
+        now: Callable[[], float],
+        line_time: Callable[[], float],
+        path: str,
+        *,
+        dice: Dice | None = None,
     ) -> None:
         self.port = 0
         self._nodes = list(nodes)
@@ -37,6 +46,7 @@ class OpcUaFace:
         self._now = now
         self._line_time = line_time
         self._path = path
+        self._dice = dice
         self._server: Any = None
         self._ids: dict[str, Any] = {}
         self._last: dict[str, float] = {}
@@ -52,14 +62,10 @@ class OpcUaFace:
         server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
         folders: dict[tuple[int, str], Any] = {}
         for node in self._nodes:
-            space = await server.register_namespace(node.uri)
-            folder, _, name = node.identifier.rpartition(".")
-            if (space, folder) not in folders:
-                identifier = ua.NodeId(folder, space)
-                folders[space, folder] = await server.nodes.objects.add_object(identifier, ua.QualifiedName(folder, space))
-            first = ua.Variant(False if self._type(node.tag) is ua.VariantType.Boolean else 0, self._type(node.tag))
-            identifier = ua.NodeId(node.identifier, space)
-            made = await folders[space, folder].add_variable(identifier, ua.QualifiedName(name, space), first)
+            kind = self._type(node)
+            first = ua.Variant(False if kind is ua.VariantType.Boolean else 0, kind)
+            made = await place(server, node, first, folders)
+            space = made.nodeid.NamespaceIndex
             if node.unit in _UNITS:
                 unit_id, symbol = _UNITS[node.unit]
                 text = ua.LocalizedText(symbol)
@@ -79,8 +85,10 @@ class OpcUaFace:
             await server.stop()
 
     @staticmethod
-    def _type(tag: str) -> Any:
-        return _TYPES.get(tag, ua.VariantType.Double)
+    def _type(node: Node) -> Any:
+        if node.kind:
+            return ua.VariantType[node.kind]
+        return _TYPES.get(node.tag, ua.VariantType.Double)
 
     async def scan(self) -> None:
         """Write what has changed."""
@@ -91,16 +99,37 @@ class OpcUaFace:
         values = self._devices.read([n.tag for n in self._nodes], np.array([self._now()]))
         for node in self._nodes:
             value = float(values[node.tag][0])
+            if self._devices.silent([node.tag], self._now()):
+                continue
+            if self._dice is not None and self._dice.bad():
+                self._last.pop(node.tag, None)  # the next scan writes the value again
+                status = ua.StatusCode(ua.UInt32(ua.StatusCodes.BadDeviceFailure))
+                data = ua.DataValue(None, status, SourceTimestamp=stamp, ServerTimestamp=stamp)
+                await self._server.write_attribute_value(self._ids[node.tag], data)
+                continue
             if self._last.get(node.tag) == value:
                 continue
             self._last[node.tag] = value
-            kind = self._type(node.tag)
+            kind = self._type(node)
+            value = (value - node.offset) / node.scale
             typed = bool(value) if kind is ua.VariantType.Boolean else value if kind is ua.VariantType.Double else int(value)
             data = ua.DataValue(ua.Variant(typed, kind), SourceTimestamp=stamp, ServerTimestamp=stamp)
             await self._server.write_attribute_value(self._ids[node.tag], data)
 
+    def _break(self) -> None:
+        if self._dice is None or self._server is None:
+            return
+        now = asyncio.get_running_loop().time()
+        self._dice.freeze(self._devices.frozen, {n.tag.partition(".")[0] for n in self._nodes}, now)
+        fault, _ = self._dice.draw(now)
+        if fault == "close":
+            for client in list(self._server.bserver.clients):
+                if client.transport is not None:
+                    client.transport.close()
+
     async def run(self) -> None:
         """Scan for ever."""
         while True:
+            self._break()
             await self.scan()
             await asyncio.sleep(SCAN)

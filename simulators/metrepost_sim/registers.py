@@ -57,6 +57,11 @@ class Devices:
             self._gauges[station].tell(served, answered, answered & ~still & ~zero)
         return values
 
+    def silent(self, tags: Sequence[str], t: float) -> bool:
+        """Whether the device does not answer when it is asked for these tags at `t`: the demonstration line always does."""
+        del tags, t
+        return False
+
     def restart(self, station: str, t: float) -> None:
         """A device was off and starts again at `t`: its held registers know nothing of the time before."""
         if station in self._gauges:

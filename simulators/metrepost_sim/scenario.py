@@ -1,4 +1,4 @@
-"""A scenario: everything that happens on the simulated line, as plain data. Built by code; a file form can follow.
+"""A scenario: everything that happens on the simulated line, as plain data. Built by code, or from a scenario file (`scenario_file`).
 
 Times are seconds since the start, metres are true counter metres, speeds m/min, diameters mm.
 """
@@ -108,6 +108,17 @@ class Outage:
 
 
 @dataclass(frozen=True)
+class Forced:
+    """A tag that shows what it is told between two moments: `value`, in its unit, reached over `over` seconds; None: it is silent."""
+
+    tag: str
+    at: float
+    until: float
+    value: float | None
+    over: float = 0.0
+
+
+@dataclass(frozen=True)
 class Span:
     """From one moment to another."""
 
@@ -143,3 +154,4 @@ class Scenario:
     limit: float = 0.06
     first_reel: int = 101
     accumulator: float = 12.0
+    forced: tuple[Forced, ...] = ()

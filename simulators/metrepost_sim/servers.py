@@ -13,14 +13,17 @@ from typing import Any, Self
 
 from .line import CoreLine
 from .line_file import LineFile, read_line_file
-from .modbus_face import ModbusFace
+from .modbus_face import ModbusFace, Served
 from .opcua_face import OpcUaFace
 from .registers import Devices
 from .scenario import Scenario
 from .scenarios import scenario as named
 from .truth import Truth
+from .wire_faults import Dice, EndpointFaults
 
 HOST = "127.0.0.1"
+PATIENCE = 0.5
+"""Longest wait for an answer at the endpoints of the demonstration line, s."""
 
 
 class SimulatedLine:
@@ -29,8 +32,10 @@ class SimulatedLine:
     `ports` maps endpoint names to ports (0 or left out: a free one). `speed` scales the line clock: at 10, ten seconds of
     the line pass in one, and reads stand ten times further apart on the cable. `clock` gives line time (seconds since 1970) and
     must already run at that pace; left out, line time begins at the wall clock's present. `witness` goes into the truth header.
-    `only` names the endpoints to serve (all of the line file when left out).
+    `only` names the endpoints to serve (all of the line file when left out). `faults` break endpoints (see `wire_faults`).
     """
+
+    devices: Served
 
     def __init__(
         self,
@@ -43,20 +48,37 @@ class SimulatedLine:
         clock: Callable[[], float] | None = None,
         witness: str = "peak-hold",
         only: Collection[str] | None = None,
+        faults: Mapping[str, EndpointFaults] | None = None,
     ) -> None:
         self.file = file or read_line_file()
         self.scenario = named(scenario, seed) if isinstance(scenario, str) else scenario
-        self.line = CoreLine(self.scenario, self.file)
+        self._build()
         self.speed = speed
         self.start = 0.0
-        self.truth = Truth(self.line, 0.0)
-        self.devices = Devices(self.line, self.truth)
         self._options = {"witness": witness, "face": "servers", "clock_speed": speed}
         self._ports = dict(ports or {})
         self._clock = clock
         self._served = {n: p for n, p in self.file.protocols.items() if only is None or n in only}
+        self.dice = {name: Dice(table, seed, name) for name, table in (faults or {}).items()}
         self._faces: dict[str, ModbusFace | OpcUaFace] = {}
         self._tasks: list[asyncio.Task[None]] = []
+
+    def _build(self) -> None:
+        """Make the line, the devices and the truth."""
+        self.line = CoreLine(self.scenario, self.file)
+        self.truth = Truth(self.line, 0.0)
+        self.devices = Devices(self.line, self.truth)
+
+    def _face(self, name: str, protocol: str) -> ModbusFace | OpcUaFace:
+        """One endpoint, not yet listening."""
+        if protocol == "opcua":
+            nodes = [n for n in self.file.nodes if n.endpoint == name]
+            return OpcUaFace(nodes, self.devices, self.now, self.line_time, self._path(name), dice=self.dice.get(name))
+        return self._modbus_face(name)
+
+    def _modbus_face(self, name: str, *, rtu: bool = False, patience: float = PATIENCE) -> ModbusFace:
+        registers = [r for r in self.file.registers if r.endpoint == name]
+        return ModbusFace(registers, self.devices, self.now, HOST, dice=self.dice.get(name), rtu=rtu, patience=patience)
 
     def line_time(self) -> float:
         """Line time now, seconds since 1970: the clock of every source timestamp."""
@@ -93,12 +115,7 @@ class SimulatedLine:
             wall, monotonic = time.time(), time.monotonic()
             self._clock = lambda: wall + (time.monotonic() - monotonic) * self.speed
         for name, protocol in self._served.items():
-            if protocol == "opcua":
-                nodes = [n for n in self.file.nodes if n.endpoint == name]
-                self._faces[name] = OpcUaFace(nodes, self.devices, self.now, self.line_time, self._path(name))
-            else:
-                registers = [r for r in self.file.registers if r.endpoint == name]
-                self._faces[name] = ModbusFace(registers, self.devices, self.now, HOST)
+            self._faces[name] = self._face(name, protocol)
         try:
             # the slow servers first: the line begins to move when everything listens
             for name in sorted(self._faces, key=lambda n: self.file.protocols[n] != "opcua"):

@@ -1,28 +1,47 @@
-"""`metrepost simulate`: the demonstration line behind real Modbus TCP and OPC UA servers, with ground truth."""
+"""`metrepost simulate`: any line behind real Modbus TCP and OPC UA servers, with ground truth."""
 
 import asyncio
 import signal
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import msgspec
 import typer
 
+from ..configuration.faults import ConfigurationError
 from .arguments import LineFile, find_line, seconds
 from .trouble import CommandError
+
+if TYPE_CHECKING:
+    from metrepost_sim.any_start import Started
 
 
 def simulate(
     line: LineFile,
-    scenario: Annotated[str, typer.Option("--scenario", help="steady, demo, bars, healthy or bad.")] = "demo",
+    scenario: Annotated[
+        str | None,
+        typer.Option(
+            "--scenario",
+            metavar="NAME|FILE",
+            help="steady, demo, bars, healthy, bad, or a scenario file. [default: demo; on another line than core-3, shift]",
+        ),
+    ] = None,
     seed: Annotated[int, typer.Option("--seed", help="The same seed makes the same line.")] = 1,
     speed: Annotated[float, typer.Option("--speed", min=0.1, max=100.0, help="Scale of the line clock.")] = 1.0,
     for_: Annotated[str | None, typer.Option("--for", metavar="TIME", help="End after this long (real time).")] = None,
     truth: Annotated[
         Path | None, typer.Option("--truth", metavar="FILE", help="Write the ground truth here at the end.")
+    ] = None,
+    faults: Annotated[
+        str | None,
+        typer.Option(
+            "--faults",
+            metavar="TEXT",
+            help="Break endpoints: 'gauges: delay=200ms@5%, drop@1%; plc: bad@1%'. See simulators/README.md.",
+        ),
     ] = None,
     free_ports: Annotated[
         bool, typer.Option("--free-ports", help="Take free ports instead of those of the line file.")
@@ -31,39 +50,41 @@ def simulate(
 ) -> None:
     """Serve a simulated line on this machine, started with the line full of cable, until stopped.
 
-    Prints one JSON object with the addresses once everything listens. Simulation only: it moves nothing.
+    Any line file can be served. Prints one JSON object with the addresses once everything listens. Simulation only: it
+    moves nothing.
     """
-    asyncio.run(_simulate(find_line(line), scenario, seed, speed, seconds(for_), truth, free_ports=free_ports, clock=clock))
-
-
-async def _simulate(
-    file: Path,
-    scenario: str,
-    seed: int,
-    speed: float,
-    duration: float | None,
-    truth: Path | None,
-    *,
-    free_ports: bool,
-    clock: str | None,
-) -> None:
     # the simulator brings numpy and two servers: only who simulates pays for that
-    from metrepost_sim.line_file import read_line_file
-    from metrepost_sim.servers import SimulatedLine
+    from metrepost_sim.any_start import start
 
+    file = find_line(line)
+    duration = seconds(for_)
     try:
-        line_file = read_line_file(file)
-        ports = {} if free_ports else _ports(line_file.addresses)
-        line = SimulatedLine(scenario, seed=seed, speed=speed, ports=ports, file=line_file, clock=shared_clock(clock, speed))
+        started = start(
+            file,
+            scenario,
+            seed=seed,
+            speed=speed,
+            faults=faults,
+            free_ports=free_ports,
+            clock=shared_clock(clock, speed),
+        )
+    except ConfigurationError:
+        raise
     except (KeyError, ValueError) as error:
         raise CommandError(f"this line cannot be simulated: {error}") from error
+    asyncio.run(_simulate(started, seed, speed, duration, truth))
+
+
+async def _simulate(started: "Started", seed: int, speed: float, duration: float | None, truth: Path | None) -> None:
+    line = started.line
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     try:
         async with line:
-            body = {"scenario": scenario, "seed": seed, "speed": speed, "start": line.start, "addresses": line.addresses}
+            body = {"scenario": line.scenario.name, "seed": seed, "speed": speed, "start": line.start}
+            body |= {"addresses": line.addresses, "not_simulated": started.left_out, "notes": started.notes}
             sys.stdout.write(msgspec.json.encode(body).decode() + "\n")
             sys.stdout.flush()
             try:
@@ -75,10 +96,6 @@ async def _simulate(
         raise CommandError(f"a server of the simulated line cannot listen: {error}; try --free-ports") from error
     if truth is not None:
         line.write_truth(truth)
-
-
-def _ports(addresses: Mapping[str, str]) -> dict[str, int]:
-    return {name: int(address.rpartition("://")[2].partition("/")[0].rpartition(":")[2]) for name, address in addresses.items()}
 
 
 def shared_clock(text: str | None, speed: float) -> Callable[[], float] | None:
