@@ -2,7 +2,9 @@
 
 import asyncio
 import contextlib
+import os
 import struct
+import sys
 
 from typer.testing import CliRunner
 
@@ -98,6 +100,46 @@ async def plant(folder, *, opcua=True, **values):
             return await asyncio.to_thread(call, folder, *arguments, typed=typed)
 
         yield run, device, server
+
+
+class Terminal:
+    """A pseudo-terminal in the place of this process's input and output. A context manager."""
+
+    def __init__(self, monkeypatch):
+        self._master, slave = os.openpty()
+        self._slave = os.fdopen(slave, "r+b", buffering=0)
+        self._input = open(os.dup(slave))  # noqa: SIM115  closed with the terminal
+        self._output = open(os.dup(slave), "w")  # noqa: SIM115  closed with the terminal
+        self._text, self._news = "", asyncio.Event()
+        self._monkeypatch = monkeypatch
+
+    def __enter__(self):
+        asyncio.get_running_loop().add_reader(self._master, self._read)
+        self._monkeypatch.setattr(sys, "stdin", self._input)
+        self._monkeypatch.setattr(sys, "stdout", self._output)
+        return self
+
+    def __exit__(self, *_):
+        asyncio.get_running_loop().remove_reader(self._master)
+        self._monkeypatch.undo()
+        for stream in (self._input, self._output, self._slave):
+            stream.close()
+        os.close(self._master)
+
+    def _read(self):
+        self._text += os.read(self._master, 65536).decode()
+        self._news.set()
+
+    def type(self, text):
+        os.write(self._master, text.encode())
+
+    async def said(self, words):
+        """Wait until it says `words`, after what was waited for before."""
+        async with asyncio.timeout(30):
+            while words not in self._text:
+                self._news.clear()
+                await self._news.wait()
+        self._text = self._text.partition(words)[2]
 
 
 def point(tag="gauge.x", **settings):

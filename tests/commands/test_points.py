@@ -1,5 +1,6 @@
 """`metrepost points` against real Modbus and OPC UA servers: tried, kept, void, waived, signed, printed."""
 
+import asyncio
 import csv
 import fcntl
 import json
@@ -8,10 +9,11 @@ import re
 
 import pytest
 
-from metrepost.commands import exits
+from metrepost.commands import exits, points_ask
+from metrepost.commands.main import app as main_app
 from metrepost.configuration.faults import ConfigurationError
 from metrepost.journal.lock import NAME
-from support_points import call, int32, plant, write_line
+from support_points import Terminal, call, int32, plant, write_line
 
 GOOD = """
 format = 1
@@ -150,6 +152,32 @@ async def test_asked_tag_by_tag_skipped_ended_and_gone_on_with(tmp_path):
         assert "[1/3] capstan.speed" in result.stdout
         assert "waived: no reference yet" in result.stdout
         assert not any(start == 20 for _, start, _ in device.asked)
+
+
+async def test_on_a_terminal_the_live_value_is_shown_until_enter(tmp_path, monkeypatch):
+    monkeypatch.setattr(points_ask, "_REFRESH", 0.05)
+    async with plant(tmp_path, opcua=False) as (_, device, _):
+        with Terminal(monkeypatch) as terminal:
+            asked = asyncio.create_task(
+                asyncio.to_thread(main_app, ["points", str(tmp_path / "line.toml"), "--state", str(tmp_path / "state"),
+                                             "--by", "Kim", "--only", "gauge.x"], standalone_mode=False)
+            )  # fmt: skip
+            await terminal.said("reference applied")
+            terminal.type("4.8\n")
+            await terminal.said("allowed difference")
+            terminal.type("0.01\n")
+            for _ in range(3):
+                await terminal.said("live 4.8012 mm, good. Enter reads")
+            count = len(device.asked)
+            terminal.type("\n")
+            await terminal.said("remark")
+            terminal.type("pin 12\n")
+            await terminal.said("pass")
+            assert not await asked  # the exit code
+    assert count >= 3
+    assert len(device.asked) > count
+    (row,) = json.loads((await asyncio.to_thread(call, tmp_path, "--status", "--only", "gauge.x", "--json")).stdout)["rows"]
+    assert (row["state"], row["last"]["remark"]) == ("pass", "pin 12")
 
 
 def test_waived_with_a_reason_or_not_at_all(tmp_path):

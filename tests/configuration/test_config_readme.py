@@ -6,16 +6,18 @@ import pytest
 
 from metrepost.configuration import load_line, shipped_config
 from metrepost.configuration.models import LineFile
+from metrepost.configuration.references import COLUMNS, read_references
 from metrepost.configuration.schemas import schemas
 from metrepost.line.formulas import FUNCTIONS
 from metrepost.line.physical import PHYSICAL
+from metrepost.points.model import Point
 
 TEXT = (shipped_config() / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```(\w+)\n(.*?)```", TEXT, re.DOTALL)
 
 
 def test_the_example_loads_with_its_list_and_people(tmp_path):
-    whole, broker, people = [block for kind, block in BLOCKS if kind == "toml"]
+    whole, broker, people, _ = [block for kind, block in BLOCKS if kind == "toml"]
     # its own [mqtt] gives way to the one of the section on the broker
     head, _, rest = whole.partition("[mqtt]")
     _, next_table, tail = rest.partition("\n[")
@@ -32,6 +34,21 @@ def test_the_example_loads_with_its_list_and_people(tmp_path):
     assert "cold-gauge.x_min" in line.plan.tags
     assert (line.mqtt.tls, line.mqtt.user, line.mqtt.password) == (True, "core-3", "not a word")
     assert [person.name for person in line.notify.people] == ["maintenance"]
+
+
+def test_the_references_example_is_read(tmp_path):
+    (block,) = [block for kind, block in BLOCKS if kind == "toml" and "[point." in block]
+    (tmp_path / "references.toml").write_text(block, encoding="utf-8")
+    units = {"cold-gauge.x": "mm", "cold-gauge.y": "mm", "trough.water": "degC", "spark-tester.faults": "count"}
+    found = read_references(tmp_path / "references.toml", [Point(tag=tag, unit=unit) for tag, unit in units.items()], "")
+    assert [(each.tag, each.by, each.accept_uncertain, bool(each.waive)) for each in found] == [
+        ("cold-gauge.x", "Kim", False, False),
+        ("cold-gauge.y", "Robin", False, False),
+        ("trough.water", "Kim", True, False),
+        ("spark-tester.faults", "Kim", False, True),
+    ]
+    for column in COLUMNS:
+        assert f"`{column}`" in TEXT
 
 
 def _keys(schema):

@@ -80,6 +80,8 @@ def points(
         wanted = read_references(from_, known, name)
         allowed = {point.tag for point in chosen}
         wanted = [each for each in wanted if each.tag in allowed]
+        if not wanted:
+            raise CommandError(f"{from_} names none of the tags of --only; nothing is to be done", exits.USAGE)
         records = asyncio.run(_from_file(found, known, wanted, folder, clock, accept_uncertain=accept_uncertain))
         book = store.add(folder, found.plan.name, records) if records else book
     elif waive:
@@ -92,7 +94,7 @@ def points(
         from .points_ask import Desk
 
         rows = sheet(_line(found), chosen, book).rows
-        asyncio.run(Desk(found, folder, name, clock, accept_uncertain=accept_uncertain).work(rows, all_of_them=bool(only)))
+        Desk(found, folder, name, clock, accept_uncertain=accept_uncertain).work(rows, all_of_them=bool(only))
         book = store.load(folder, found.plan.name)
     if sign_:
         _may_sign(sheet(_line(found), known, book))

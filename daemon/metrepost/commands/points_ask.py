@@ -1,6 +1,10 @@
-"""The point sheet asked tag by tag: what is applied, what is read at the moment of Enter, kept at once."""
+"""The point sheet asked tag by tag: what is applied, what is read at the moment of Enter, kept at once.
+
+An event loop runs only while something is read: at a question Ctrl-C must end the command, and a loop would hold it back.
+"""
 
 import asyncio
+import contextlib
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -9,7 +13,7 @@ import msgspec
 import typer
 
 from ..configuration.plan import LoadedLine
-from ..endpoints.contract import Clock
+from ..endpoints.contract import Clock, Probed
 from ..points import store
 from ..points.judge import trial
 from ..points.model import Point, Record, Trial, Waiver
@@ -37,7 +41,7 @@ class Desk:
         self._clock = clock
         self._accept_uncertain = accept_uncertain
 
-    async def work(self, rows: Sequence[Row], *, all_of_them: bool) -> None:
+    def work(self, rows: Sequence[Row], *, all_of_them: bool) -> None:
         """Ask for each point that is not settled, or `all_of_them`. Ends early at q or at the end of the input."""
         todo = [row for row in rows if row.state != "derived" and (all_of_them or row.state not in SETTLED)]
         try:
@@ -45,11 +49,11 @@ class Desk:
                 typer.echo(f"\n[{index}/{len(todo)}] {row.point.tag}  {described(row.point)}")
                 for note in notes(row):
                     typer.echo(f"    {note}")
-                await self._one(row)
+                self._one(row)
         except _QuitError:
             typer.echo("\nended; what was kept stays, and the next call goes on with the rest")
 
-    async def _one(self, row: Row) -> None:
+    def _one(self, row: Row) -> None:
         point, last = row.point, row.last
         offered = last.allowed if isinstance(last, Trial) and last.point.unit == point.unit else None
         while True:
@@ -67,15 +71,15 @@ class Desk:
             if reference is None:
                 continue
             offered = _allowed(point, offered)
-            if await self._read(point, reference, offered):
+            if self._read(point, reference, offered):
                 return
 
-    async def _read(self, point: Point, reference: float, allowed: float) -> bool:
+    def _read(self, point: Point, reference: float, allowed: float) -> bool:
         """Show the live value, read at Enter, judge, keep. False when another reference is to be applied."""
-        if await self._wait_for_enter(point) == "s":
+        if self._wait_for_enter(point) == "s":
             return True
         try:
-            probed = await read_point(self._line, point, self._folder, self._clock)
+            probed = asyncio.run(self._now(point))
         except NotReadError as error:
             typer.echo(f"  {error}")
             return False
@@ -104,28 +108,31 @@ class Desk:
         self._keep(msgspec.structs.replace(result, remark=remark))
         return result.verdict == "pass" or _ask("  Enter goes on, a applies again: ") != "a"
 
-    async def _wait_for_enter(self, point: Point) -> str:
+    def _wait_for_enter(self, point: Point) -> str:
         """What was typed while the live value was shown: refreshed on a terminal, once otherwise."""
         prompt = "Enter reads, s skips, q ends: "
         if point.clears_on_read:
             return _ask(f"  reading clears it, so no live value is shown. {prompt}")
-        if not sys.stdin.isatty():
-            live = await read_point(self._line, point, self._folder, self._clock)
-            return _ask(f"  live {shown(live, point)}. {prompt}")
+        if sys.stdin.isatty():
+            asyncio.run(self._live(point, prompt))
+            return _ask("")
+        return _ask(f"  live {shown(asyncio.run(self._now(point)), point)}. {prompt}")
+
+    async def _live(self, point: Point, prompt: str) -> None:
+        """Show the value anew until a line was typed; the line stays to be read."""
         loop, typed = asyncio.get_running_loop(), asyncio.Event()
         loop.add_reader(sys.stdin.fileno(), typed.set)
         try:
             while not typed.is_set():
-                live = await read_point(self._line, point, self._folder, self._clock)
-                typer.echo(f"\r\x1b[K  live {shown(live, point)}. {prompt}", nl=False)
-                try:
+                typer.echo(f"\r\x1b[K  live {shown(await self._now(point), point)}. {prompt}", nl=False)
+                with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(_REFRESH):
                         await typed.wait()
-                except TimeoutError:
-                    continue
         finally:
             loop.remove_reader(sys.stdin.fileno())
-        return _ask("")
+
+    async def _now(self, point: Point) -> Probed:
+        return await read_point(self._line, point, self._folder, self._clock)
 
     def _keep(self, record: Record) -> None:
         store.add(self._folder, self._line.plan.name, [record])

@@ -19,9 +19,10 @@ th, td { border: 1px solid #999; padding: .2rem .35rem; text-align: left; vertic
 thead th { background: #eee; font-weight: 600; overflow-wrap: normal; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
-tbody th { font-weight: 600; }
+tbody th { font-weight: 600; overflow-wrap: normal; }
 tr.station th { background: #f6f6f6; break-after: avoid; }
 td.n { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
+td.w { white-space: nowrap; }
 td.s { white-space: nowrap; font-weight: 600; }
 tr.fail td.s, tr.void td.s { background: #fbe3e0; border: 2px solid #8c1d12; }
 tr.pass td.s { background: #e6f3e6; }
@@ -52,6 +53,9 @@ def _page(sheet: Sheet, printed: str) -> Iterator[str]:
     yield f"<h1>{escape(title)}</h1>"
     yield f"<p>{escape(summary(sheet))}. Printed {escape(printed)}.</p>"
     yield f"<p><strong>{escape(NO_SAFETY)}</strong></p>"
+    if wired := {row.point.endpoint: row.point.address for row in sheet.rows if row.point.endpoint}:
+        listed = ", ".join(f"{name} at {address}" for name, address in wired.items())
+        yield f"<p>Endpoints: {escape(listed)}.</p>"
     yield "<table>\n<thead><tr>" + "".join(f'<th scope="col">{escape(word)}</th>' for word in _HEAD) + "</tr></thead>"
     station = None
     for row in sheet.rows:
@@ -73,8 +77,8 @@ def _row(row: Row) -> str:
     tried = last if isinstance(last, Trial) else None
     cells = [
         f'<th scope="row">{escape(point.tag.partition(".")[2])}</th>',
-        _td(source(point), "small"),
-        _td(scaling(point)),
+        _td(source(point, address=False), "small"),
+        _td(scaling(point), "w"),
         _td(point.unit),
         _td(valid_range(point)),
         _td(number(tried.reference) if tried else "", "n"),

@@ -38,11 +38,11 @@ def scaling(point: Point) -> str:
     return " ".join(parts)
 
 
-def source(point: Point) -> str:
-    """Endpoint, place and decoding in one line."""
+def source(point: Point, *, address: bool = True) -> str:
+    """Endpoint, place and decoding in one line; the endpoint's `address` may stand elsewhere."""
     if point.derived:
         return f"computed: {point.place}"
-    what = f"{point.endpoint} {point.address}: {point.place}"
+    what = f"{point.endpoint} {point.address}: {point.place}" if address else f"{point.endpoint}: {point.place}"
     return f"{what}, {point.decoding}" if point.decoding else what
 
 
