@@ -108,6 +108,12 @@ def test_the_page_says_what_the_sheet_says():
     assert "4 points: 1 pass, 1 fail, 1 waived, 1 void" in page.text
 
 
+def test_the_trial_before_stands_beside_the_last_with_its_verdict():
+    book = Book(line="core-3", records=(tried(value=4.9), tried()))
+    row = Page(as_html(sheet("a/b/c", [point()], book), "now")).rows[2]
+    assert (row[9], row[11]) == ("pass", "before: 4.9 for 4.8 (fail), 2026-11-25T08:00Z")
+
+
 def test_an_empty_sheet_is_a_page():
     assert "not signed" in Page(as_html(sheet("a/b/c", [], Book(line="c")), "now")).text
 

@@ -79,7 +79,7 @@ def _row(row: Row) -> str:
         f'<th scope="row">{escape(point.tag.partition(".")[2])}</th>',
         _td(source(point, address=False), "small"),
         _td(scaling(point), "w"),
-        _td(point.unit),
+        _td(point.unit, "w"),
         _td(valid_range(point)),
         _td(number(tried.reference) if tried else "", "n"),
         _td(_read(tried), "n"),

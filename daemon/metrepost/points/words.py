@@ -65,9 +65,9 @@ def notes(row: Row) -> list[str]:
     if row.last is not None and row.last.remark:
         found.append(f"waived: {row.last.remark}" if isinstance(row.last, Waiver) else row.last.remark)
     if row.before is not None:
-        found.append(
-            f"before: {number(row.before.value) or 'no value'} for {number(row.before.reference)}, {row.before.at[:16]}Z"
-        )
+        then = row.before
+        value = number(then.value) or "no value"
+        found.append(f"before: {value} for {number(then.reference)} ({then.verdict}), {then.at[:16]}Z")
     if row.point.clears_on_read:
         found.append("cleared by reading")
     return found
