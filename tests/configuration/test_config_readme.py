@@ -6,16 +6,19 @@ import pytest
 
 from metrepost.configuration import load_line, shipped_config
 from metrepost.configuration.models import LineFile
+from metrepost.configuration.references import COLUMNS, read_references
 from metrepost.configuration.schemas import schemas
 from metrepost.line.formulas import FUNCTIONS
 from metrepost.line.physical import PHYSICAL
+from metrepost.points.model import Point
 
 TEXT = (shipped_config() / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```(\w+)\n(.*?)```", TEXT, re.DOTALL)
 
 
 def test_the_example_loads_with_its_list_and_people(tmp_path):
-    whole, broker, people, doors = [block for kind, block in BLOCKS if kind == "toml"]
+    blocks = [block for kind, block in BLOCKS if kind == "toml" and "[point." not in block]
+    whole, broker, people, doors = blocks
     # its own [mqtt] gives way to the one of the section on the broker
     head, _, rest = whole.partition("[mqtt]")
     _, next_table, tail = rest.partition("\n[")
@@ -35,6 +38,21 @@ def test_the_example_loads_with_its_list_and_people(tmp_path):
     assert line.doors.local is not None
     assert [grant.name for grant in line.doors.local.grants] == ["shift", "maintenance"]
     assert "shelve" not in line.doors.local.grants[0].acts
+
+
+def test_the_references_example_is_read(tmp_path):
+    (block,) = [block for kind, block in BLOCKS if kind == "toml" and "[point." in block]
+    (tmp_path / "references.toml").write_text(block, encoding="utf-8")
+    units = {"cold-gauge.x": "mm", "cold-gauge.y": "mm", "trough.water": "degC", "spark-tester.faults": "count"}
+    found = read_references(tmp_path / "references.toml", [Point(tag=tag, unit=unit) for tag, unit in units.items()], "")
+    assert [(each.tag, each.by, each.accept_uncertain, bool(each.waive)) for each in found] == [
+        ("cold-gauge.x", "Kim", False, False),
+        ("cold-gauge.y", "Robin", False, False),
+        ("trough.water", "Kim", True, False),
+        ("spark-tester.faults", "Kim", False, True),
+    ]
+    for column in COLUMNS:
+        assert f"`{column}`" in TEXT
 
 
 def _keys(schema):

@@ -13,5 +13,7 @@ UNREACHABLE = 5
 """A server that is needed does not answer."""
 MISSING = 6
 """An optional part is not installed."""
+OPEN = 7
+"""Nothing failed, but something is still to be done: points that are not proven yet, or no longer."""
 INTERRUPTED = 130
 """Interrupted by the user."""

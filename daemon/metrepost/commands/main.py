@@ -15,6 +15,7 @@ from .check import check
 from .demo import demo
 from .export import export
 from .load import load
+from .points import points
 from .probe import probe
 from .record import record
 from .rehearse import rehearse
@@ -35,7 +36,7 @@ app = typer.Typer(
         "Monitoring and advisory only: it is no safety function and never writes to a device."
     ),
 )
-for command in (demo, run, check, probe, simulate, record, rehearse, export, load, act, reload, schema):
+for command in (demo, run, check, probe, points, simulate, record, rehearse, export, load, act, reload, schema):
     app.command()(command)
 
 

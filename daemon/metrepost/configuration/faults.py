@@ -40,15 +40,15 @@ class Fault(msgspec.Struct, frozen=True, order=True):
 class ConfigurationError(ValueError):
     """Files that cannot be used. `faults` holds every fault found, in the order of files and lines."""
 
-    def __init__(self, faults: Sequence[Fault]) -> None:
+    def __init__(self, faults: Sequence[Fault], advice: str = "") -> None:
         super().__init__(faults)
         self.faults = tuple(faults)
+        self._advice = advice or "Nothing was started. Correct the lines named above, then run `metrepost check` again."
 
     def __str__(self) -> str:
         count = len(self.faults)
         head = "1 error in the configuration" if count == 1 else f"{count} errors in the configuration"
-        tail = "Nothing was started. Correct the lines named above, then run `metrepost check` again."
-        return "\n\n".join([head + ":", *map(str, self.faults), tail])
+        return "\n\n".join([head + ":", *map(str, self.faults), self._advice])
 
 
 def nearest(name: str, names: Iterable[str]) -> str:
@@ -93,7 +93,7 @@ class Faults:
         """Every fault, in order of files (as they were read) and lines."""
         return tuple(sorted(self._found.values(), key=lambda fault: (self._files[fault.file], fault.line, fault.key_path)))
 
-    def raise_any(self) -> None:
-        """Raise ConfigurationError when there is any fault."""
+    def raise_any(self, advice: str = "") -> None:
+        """Raise ConfigurationError when there is any fault. `advice` ends it, where `metrepost check` is not what helps."""
         if self._found:
-            raise ConfigurationError(self.told())
+            raise ConfigurationError(self.told(), advice)

@@ -118,6 +118,7 @@ def _modbus(pieces: Pieces, name: str, table: AnyModbus, tags: dict[str, Tag]) -
         max_registers=table.max_registers,
         framing=framing,
         serial=serial,
+        address_base=table.address_base,
     )
     _refuse_shared(points, endpoint.unit_of)
     if len(document.faults) == before:  # else the plan's complaint would only follow from what was said already

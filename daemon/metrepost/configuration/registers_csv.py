@@ -1,13 +1,11 @@
 """Register lists: CSV files with the columns `station`, `tag`, then the keys of a tag, as a spreadsheet saves them."""
 
-import csv
-import io
 import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from .document import read_text
+from .csv_rows import CsvRow, csv_rows, point
 from .faults import Faults
 from .models.station_tables import TagTable
 from .toml_lines import KeyPath, spell
@@ -41,62 +39,24 @@ def read_rows(path: Path, faults: Faults) -> list[Row]:
     With ``;`` a decimal comma is understood, as spreadsheets that use this separator write it. A range in the column `valid`
     is written ``0.5 mm .. 20 mm``.
     """
-    faults.opened(path)
-    text = read_text(path, faults)
-    if text is None:
-        return []
-    head = next((line for line in text.splitlines() if line.strip()), "")
-    separator = max((";", "\t", ","), key=head.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    columns: list[str] = []
-    rows: list[Row] = []
-    line = 1
-    try:
-        for cells in reader:
-            filled = [cell.strip() for cell in cells]
-            if any(filled):
-                if columns:
-                    rows.extend(_row(path, line, columns, filled, faults, comma=separator == ";"))
-                else:
-                    columns = [name.lower() for name in filled]
-                    if not _good_head(path, line, columns, faults):
-                        return []
-            line = reader.line_num + 1
-    except csv.Error as error:
-        faults.add(path, line, "", f"no valid CSV: {error}")
-    if not columns:
-        faults.add(path, 0, "", "the register list is empty; its first row names the columns", COLUMNS)
-    return rows
+    return [
+        row
+        for cells in csv_rows(path, faults, "register list", ("station", "tag"), COLUMNS)
+        for row in _row(path, cells, faults)
+    ]
 
 
-def _good_head(path: Path, line: int, columns: list[str], faults: Faults) -> bool:
-    good = True
-    for name in ("station", "tag"):
-        if name not in columns:
-            faults.add(path, line, name, f"the first row has no column {name}", COLUMNS)
-            good = False
-    for index, name in enumerate(columns):
-        if name and name not in COLUMNS:
-            faults.add(path, line, name, "there is no such column", COLUMNS, name)
-            good = False
-        elif name and name in columns[:index]:
-            faults.add(path, line, name, "the column stands twice")
-            good = False
-    return good
-
-
-def _row(path: Path, line: int, columns: list[str], cells: list[str], faults: Faults, *, comma: bool) -> Iterable[Row]:
-    named = {name: cell for name, cell in zip(columns, cells, strict=False) if name and cell}
+def _row(path: Path, cells: CsvRow, faults: Faults) -> Iterable[Row]:
+    named = dict(cells.cells)
     station, tag = named.pop("station", ""), named.pop("tag", "")
-    row = Row(path, line, station, tag, {}, faults)
-    surplus = [cell for cell in cells[len(columns) :] if cell]
-    if surplus:
-        row.fault((), f"the row has more cells than the first row has columns: {', '.join(surplus)}")
+    row = Row(path, cells.line, station, tag, {}, faults)
+    if cells.surplus:
+        row.fault((), f"the row has more cells than the first row has columns: {', '.join(cells.surplus)}")
     if not station or not tag:
         row.fault((), f"the row names no {'tag' if station else 'station'}")
         return
     for key, cell in named.items():
-        row.table[key] = _value(key, cell, comma=comma)
+        row.table[key] = _value(key, cell, comma=cells.comma)
     yield row
 
 
@@ -114,11 +74,7 @@ def _value(key: str, cell: str, *, comma: bool) -> object:
     if key == "valid":
         match = _RANGE.fullmatch(cell)
         ends = [match[1], match[2]] if match else [cell]
-        return [_point(end) for end in ends] if comma else ends
+        return [point(end) for end in ends] if comma else ends
     if key in ("poll", "window", "on_change", "at_least_every") and comma:
-        return _point(cell)
+        return point(cell)
     return cell
-
-
-def _point(text: str) -> str:
-    return re.sub(r"(\d),(\d)", r"\1.\2", text)

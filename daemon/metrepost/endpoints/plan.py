@@ -59,7 +59,7 @@ class ModbusEndpoint(msgspec.Struct, frozen=True):
     """One Modbus connection: a TCP device or gateway, or a serial line. Devices that share it differ by unit id.
 
     `timeout` in seconds; `max_gap` is how many unwanted registers one request may span. With `serial`, `host` and `port` mean
-    nothing and the framing is RTU.
+    nothing and the framing is RTU. `address_base` is what the engineer's list counts registers from; points count from 0.
     """
 
     name: str
@@ -72,6 +72,7 @@ class ModbusEndpoint(msgspec.Struct, frozen=True):
     max_registers: int = 125
     framing: Framing = "tcp"
     serial: SerialLine | None = None
+    address_base: int = 0
 
     def unit_of(self, point: ModbusPoint) -> int:
         """The unit id of a point."""
