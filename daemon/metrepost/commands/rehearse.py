@@ -18,6 +18,7 @@ from ..configuration.load import load_line
 from ..configuration.plan import LoadedLine
 from . import exits
 from .arguments import Json, LineFile, find_line, loaded
+from .rehearse_sweep import sweep_setting
 from .trouble import CommandError
 
 if TYPE_CHECKING:
@@ -42,6 +43,19 @@ def rehearse(
             "--against", metavar="OTHER", help="Another line file, or a folder of changed rule files: what would change."
         ),
     ] = None,
+    sweep: Annotated[
+        str | None,
+        typer.Option(
+            "--sweep",
+            metavar="RULE.KEY=FROM..TO",
+            help="Try a setting at several values (=FROM..TO, =FROM..TO/NUMBER or =A,B,C): alarms against the setting.",
+        ),
+    ] = None,
+    svg: Annotated[Path | None, typer.Option("--svg", metavar="FILE", help="With --sweep: a picture of it.")] = None,
+    truth: Annotated[
+        Path | None,
+        typer.Option("--truth", metavar="FILE", help="With --sweep of a flaw rule: truth.jsonl of the simulator; flaws found."),
+    ] = None,
     json: Json = False,
 ) -> None:
     """Feed a recording to the same core that runs live: events, rollups, alarms and load figures. Nothing is connected to.
@@ -53,6 +67,13 @@ def rehearse(
     from ..recordings.reader import Recording
     from ..recordings.rehearsal import Rehearsal, epoch_of
 
+    if sweep is not None:
+        if out is not None or against is not None:
+            raise typer.BadParameter("goes with neither --out nor --against", param_hint="--sweep")
+        sweep_setting(line, recording, sweep, svg, truth, json=json)
+        return
+    if svg is not None or truth is not None:
+        raise typer.BadParameter("goes with --sweep only", param_hint="--svg" if svg is not None else "--truth")
     found = loaded(line)
     other = None if against is None else _other(line, against)
     try:

@@ -3,6 +3,7 @@
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -14,7 +15,7 @@ from .document import read_document
 from .doors import resolve_doors
 from .faults import Faults
 from .lookup import Lookup
-from .overrides import overrides_of
+from .overrides import OVERRIDE, merged, overrides_of
 from .people import resolve_mqtt, resolve_notify
 from .pieces import take_apart
 from .plan import LoadedLine
@@ -33,17 +34,21 @@ def load_line(
     rules_dirs: Sequence[Path] = (),
     environ: Mapping[str, str] = os.environ,
     kinds: Kinds | None = None,
+    over: Mapping[str, Any] | None = None,
 ) -> LoadedLine:
     """Load a line file. Raises ConfigurationError with every fault of every file.
 
-    `rules_dirs` are looked in for rule files before the usual places; `kinds` are the rule kinds, those of this
-    installation when left out.
+    `over` is laid on the line file's [override] tables, for a trial of other settings. `rules_dirs` are looked in for rule files
+    before the usual places; `kinds` are the rule kinds, those of this installation when left out.
     """
     faults = Faults()
     document = read_document(path, faults)
     if document is None:
         faults.raise_any()
     assert document is not None
+    if over:
+        written = document.data.get(OVERRIDE)
+        document.data[OVERRIDE] = merged(written if isinstance(written, dict) else {}, over)
     pieces = take_apart(document)
     pieces.files.insert(0, path)
     secrets = SecretStore(environ, path.parent)

@@ -1,6 +1,8 @@
 """Rehearsal: the very same core, fed from a recording; what it says as CloudEvents, with the alarms and the load figures counted."""
 
+import math
 from base64 import b32encode
+from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from hashlib import sha256
@@ -12,9 +14,9 @@ from ..alarms.load import AlarmLoad, LoadMeter, LoadSettings
 from ..assembly import assemble
 from ..configuration.plan import LoadedLine
 from ..core import Output
-from ..events import AlarmEvent, Event, RollupOut
+from ..events import AlarmEvent, DropEvent, Event, RollupOut
 from ..publish.cloudevents import Stream, envelope
-from ..readings import Input
+from ..readings import Input, Measured
 
 Sink = Callable[[Stream, bytes], None]
 
@@ -51,9 +53,12 @@ def epoch_of(recording: str, files: Sequence[Path]) -> str:
 
 
 class Rehearsal:
-    """One line on one recording. `alarms` and `counts` grow as inputs are fed; nothing is kept of rollups and readings."""
+    """One line on one recording. `alarms`, `drops` (by rule) and `counts` grow as inputs are fed; nothing is kept of rollups and
+    readings, but for how far the tags in `watch` have seen the cable: `seen`, in metres."""
 
-    def __init__(self, line: LoadedLine, name: str, epoch: str, sink: Sink | None = None) -> None:
+    def __init__(
+        self, line: LoadedLine, name: str, epoch: str, sink: Sink | None = None, watch: frozenset[str] = frozenset()
+    ) -> None:
         """`name` goes into the source. `sink` gets every event and rollup as CloudEvent bytes."""
         self.line = line
         self.source = f"{line.plan.source}/rehearsal/{name}"
@@ -64,6 +69,9 @@ class Rehearsal:
         self._meter = LoadMeter(LoadSettings())
         self._sink = sink
         self._last = 0.0
+        self.drops: Counter[str] = Counter()
+        self.seen = (math.inf, -math.inf)
+        self._watch = watch
 
     def feed(self, item: Input) -> None:
         """One input through the core."""
@@ -81,6 +89,11 @@ class Rehearsal:
             self._number("event", output)
             if isinstance(output.data, AlarmEvent):
                 self._alarm(output.data)
+            elif isinstance(output.data, DropEvent):
+                self.drops[output.data.rule] += 1
+        elif isinstance(output, Measured):
+            if output.tag in self._watch:
+                self.seen = (min(self.seen[0], output.start), max(self.seen[1], output.end))
         elif isinstance(output, RollupOut):
             self._number("rollup", output)
 

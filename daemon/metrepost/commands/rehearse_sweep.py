@@ -1,0 +1,161 @@
+"""`metrepost rehearse --sweep`: what a rule would tell of a recording, against one of its settings."""
+
+import multiprocessing
+import os
+import sys
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from ..configuration.faults import ConfigurationError, nearest
+from ..configuration.load import load_line
+from ..configuration.plan import LoadedLine
+from . import exits
+from .arguments import find_line, loaded
+from .trouble import CommandError
+
+if TYPE_CHECKING:
+    from ..recordings.sweep import Sweep, Tried
+
+Pieces = tuple[tuple[float, float], ...]
+
+
+class _TruthRow(msgspec.Struct):
+    kind: str
+    start: float | None = msgspec.field(default=None, name="from")
+    end: float | None = msgspec.field(default=None, name="to")
+
+
+def sweep_setting(line: Path, recording: Path, text: str, svg: Path | None, truth: Path | None, *, json: bool) -> None:
+    """Rehearse once for each value, in as many processes as there are cores; a table, and a picture.
+
+    Raises CommandError for a sweep, rule, truth or recording that cannot be used. A value that its rule cannot have is a row that
+    says why.
+    """
+    from ..recordings.faults import RecordingError
+    from ..recordings.reader import Recording
+    from ..recordings.sweep import SweepError, read_sweep
+    from ..recordings.sweep_picture import picture
+
+    try:
+        sweep = read_sweep(text)
+    except SweepError as error:
+        raise CommandError(f"--sweep: {error}", exits.USAGE) from error
+    found = loaded(line)
+    flaws = _flaws(truth, _rule_of(found, sweep))
+    try:
+        Recording(recording)
+    except RecordingError as error:
+        raise CommandError(str(error), exits.CONFIGURATION) from error
+    tried = _all(find_line(line), recording, sweep, flaws, quiet=json)
+    if svg is not None:
+        try:
+            svg.write_text(picture(sweep.name, tried), encoding="utf-8")
+        except OSError as error:
+            raise CommandError(f"--svg {svg} cannot be written: {error.strerror}", exits.STATE) from error
+    if json:
+        typer.echo(msgspec.json.format(msgspec.json.encode({"setting": sweep.name, "tried": tried})).decode())
+    else:
+        _print(sweep, tried, truth=flaws is not None)
+    if all(one.refused for one in tried):
+        raise CommandError(f"no value of {sweep.name} is one that the rule can have", exits.CONFIGURATION)
+
+
+def _rule_of(line: LoadedLine, sweep: "Sweep") -> str:
+    """The direction of the rule's flaws, "" for a rule of another kind. Raises CommandError for a rule that is not there."""
+    for name, settings in line.rules:
+        if name == sweep.rule or name.startswith(f"{sweep.rule}-"):
+            return str(getattr(settings, "direction", "")) if settings.kind == "flaw" else ""
+    near = nearest(sweep.rule, [name for name, _ in line.rules])
+    hint = f"; nearest: {near}" if near else ""
+    raise CommandError(f"--sweep: {line.plan.name} has no rule {sweep.rule!r}{hint}", exits.USAGE)
+
+
+def _flaws(truth: Path | None, direction: str) -> Pieces | None:
+    if truth is None:
+        return None
+    if not direction:
+        raise CommandError("--truth: only rules of kind flaw are judged against a truth", exits.USAGE)
+    try:
+        rows = [msgspec.json.decode(row, type=_TruthRow) for row in truth.read_bytes().splitlines() if row.strip()]
+    except OSError as error:
+        raise CommandError(f"--truth {truth} cannot be read: {error.strerror}", exits.CONFIGURATION) from error
+    except (msgspec.ValidationError, msgspec.DecodeError) as error:
+        raise CommandError(
+            f"--truth {truth} is no truth of the simulator (JSON lines): {error}", exits.CONFIGURATION
+        ) from error
+    return tuple((r.start, r.end) for r in rows if r.kind == direction and r.start is not None and r.end is not None)
+
+
+def _all(line: Path, recording: Path, sweep: "Sweep", flaws: Pieces | None, *, quiet: bool) -> list["Tried"]:
+    bar = Progress(
+        TextColumn("rehearsing"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+        disable=quiet or not sys.stderr.isatty(),
+    )
+    workers = min(len(sweep.values), os.cpu_count() or 1)
+    found: dict[int, Tried] = {}
+    with bar, ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
+        task = bar.add_task("", total=len(sweep.values))
+        waiting = {pool.submit(one_value, line, recording, sweep, n, flaws): n for n in range(len(sweep.values))}
+        for done in as_completed(waiting):
+            found[waiting[done]] = done.result()
+            bar.advance(task)
+    return [found[n] for n in range(len(sweep.values))]
+
+
+def one_value(line: Path, recording: Path, sweep: "Sweep", number: int, flaws: Pieces | None) -> "Tried":
+    """One value's rehearsal, from the files: whatever was wrong with the value is in `refused`."""
+    from ..recordings.reader import Recording
+    from ..recordings.rehearsal import Rehearsal
+    from ..recordings.sweep import Tried, judged, of_rule
+
+    value = sweep.values[number]
+    try:
+        found = load_line(line, over=sweep.overrides(value))
+    except ConfigurationError as error:
+        return Tried(value=value, refused="; ".join(dict.fromkeys(fault.wrong for fault in error.faults)))
+    reads = frozenset(tag for name, settings in found.rules if of_rule(sweep.rule, f"{name}.x") for tag in settings.tags())
+    rehearsal = Rehearsal(found, "sweep", "", watch=reads)
+    for item in Recording(recording).inputs():
+        rehearsal.feed(item)
+    own = sum(len(t.raised) for alarm, t in rehearsal.alarms.items() if of_rule(sweep.rule, alarm))
+    load = rehearsal.load()
+    passed, hits, beside = (None,) * 3 if flaws is None else judged(sweep.rule, rehearsal.alarms, flaws, rehearsal.seen)
+    return Tried(
+        value=value,
+        own=own,
+        others=sum(len(t.raised) for t in rehearsal.alarms.values()) - own,
+        most_in_10_min=max((c.most_in_10_min for c in load.classes.values()), default=0),
+        floods=sum(c.floods for c in load.classes.values()),
+        drops=sum(n for rule, n in rehearsal.drops.items() if of_rule(sweep.rule, f"{rule}.x")),
+        flaws=passed,
+        hits=hits,
+        beside=beside,
+    )
+
+
+def _print(sweep: "Sweep", tried: Sequence["Tried"], *, truth: bool) -> None:
+    table = Table(box=None, pad_edge=False, title=sweep.name, title_justify="left")
+    names = ["value", f"alarms of {sweep.rule}", "others", "most in 10 min", "floods", "drops held back"]
+    for name in [*names, *(["flaws found", "alarms on no flaw"] if truth else []), ""]:
+        table.add_column(name, justify="left" if not name else "right")
+    for one in tried:
+        if one.refused:
+            table.add_row(str(one.value), *[""] * (len(table.columns) - 2), f"refused: {one.refused}")
+            continue
+        cells = [one.own, one.others, one.most_in_10_min, one.floods, one.drops]
+        judged = [f"{one.hits} of {one.flaws}", str(one.beside)] if truth else []
+        table.add_row(str(one.value), *map(str, cells), *judged, "")
+    Console().print(table)
