@@ -5,19 +5,21 @@ import re
 import pytest
 
 from metrepost.configuration import load_line, shipped_config
+from metrepost.configuration.mapping import read_mapping
 from metrepost.configuration.models import LineFile
 from metrepost.configuration.references import COLUMNS, read_references
 from metrepost.configuration.schemas import schemas
 from metrepost.line.formulas import FUNCTIONS
 from metrepost.line.physical import PHYSICAL
 from metrepost.points.model import Point
+from metrepost.readings import Tag
 
 TEXT = (shipped_config() / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```(\w+)\n(.*?)```", TEXT, re.DOTALL)
 
 
 def test_the_example_loads_with_its_list_and_people(tmp_path):
-    blocks = [block for kind, block in BLOCKS if kind == "toml" and "[point." not in block]
+    blocks = [block for kind, block in BLOCKS if kind == "toml" and "[point." not in block and "[column." not in block]
     whole, broker, people, doors = blocks
     # its own [mqtt] gives way to the one of the section on the broker
     head, _, rest = whole.partition("[mqtt]")
@@ -53,6 +55,16 @@ def test_the_references_example_is_read(tmp_path):
     ]
     for column in COLUMNS:
         assert f"`{column}`" in TEXT
+
+
+def test_the_mapping_example_is_read(tmp_path):
+    (block,) = [block for kind, block in BLOCKS if kind == "toml" and "[column." in block]
+    (tmp_path / "mapping.toml").write_text(block, encoding="utf-8")
+    units = {"cold-gauge.x": "mm", "trough.water": "degC"}
+    found = read_mapping(
+        tmp_path / "mapping.toml", {name: Tag(name, name.partition(".")[0], unit=unit) for name, unit in units.items()}
+    )
+    assert (found.columns["X kalt [um]"].scale, found.columns["Wasser"].on_change) == (pytest.approx(1e-3), True)
 
 
 def _keys(schema):

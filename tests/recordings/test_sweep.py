@@ -152,7 +152,9 @@ def test_wrong_calls(recorded, tmp_path, monkeypatch, capsys, options, code, wor
         monkeypatch.setattr(rehearse_sweep, "_all", lambda *_, **__: [Tried(value=1)])
     if "hight" in options[1]:
         monkeypatch.setattr(
-            rehearse_sweep, "_all", lambda line, recording, sweep, flaws, quiet: [one_value(line, recording, sweep, 0, flaws)]
+            rehearse_sweep,
+            "_all",
+            lambda line, recording, sweep, flaws, _, quiet: [one_value(line, recording, sweep, 0, flaws)],
         )
     monkeypatch.setattr("sys.argv", ["metrepost", "rehearse", "core-3", str(recorded / "recording"), *options])
     with pytest.raises(SystemExit) as ended:

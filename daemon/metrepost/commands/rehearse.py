@@ -15,6 +15,7 @@ from rich.table import Table
 
 from ..alarms.load import AlarmLoad
 from ..configuration.load import load_line
+from ..configuration.mapping import read_mapping
 from ..configuration.plan import LoadedLine
 from . import exits
 from .arguments import Json, LineFile, find_line, loaded
@@ -56,6 +57,12 @@ def rehearse(
         Path | None,
         typer.Option("--truth", metavar="FILE", help="With --sweep of a flaw rule: truth.jsonl of the simulator; flaws found."),
     ] = None,
+    mapping: Annotated[
+        Path | None,
+        typer.Option(
+            "--mapping", metavar="FILE", help="RECORDING is a wide table of the plant; FILE says what its columns are."
+        ),
+    ] = None,
     json: Json = False,
 ) -> None:
     """Feed a recording to the same core that runs live: events, rollups, alarms and load figures. Nothing is connected to.
@@ -70,14 +77,15 @@ def rehearse(
     if sweep is not None:
         if out is not None or against is not None:
             raise typer.BadParameter("goes with neither --out nor --against", param_hint="--sweep")
-        sweep_setting(line, recording, sweep, svg, truth, json=json)
+        sweep_setting(line, recording, sweep, svg, truth, mapping, json=json)
         return
     if svg is not None or truth is not None:
         raise typer.BadParameter("goes with --sweep only", param_hint="--svg" if svg is not None else "--truth")
     found = loaded(line)
     other = None if against is None else _other(line, against)
+    wide = None if mapping is None else read_mapping(mapping, found.plan.tags)
     try:
-        held = Recording(recording)
+        held = Recording(recording, wide)
     except RecordingError as error:
         raise CommandError(str(error), exits.CONFIGURATION) from error
     unknown = {tag: n for tag, n in held.survey.tags.items() if tag not in found.plan.tags}
@@ -88,9 +96,10 @@ def rehearse(
             exits.CONFIGURATION,
         )
     name = re.sub(r"[^a-z0-9]+", "-", recording.resolve().stem.lower()).strip("-") or "recording"
+    read = () if mapping is None else (mapping,)
     with _written(out) as sink:
-        first = Rehearsal(found, name, epoch_of(held.survey.hash, found.files), sink)
-        second = None if other is None else Rehearsal(other, name, epoch_of(held.survey.hash, other.files))
+        first = Rehearsal(found, name, epoch_of(held.survey.hash, (*found.files, *read)), sink)
+        second = None if other is None else Rehearsal(other, name, epoch_of(held.survey.hash, (*other.files, *read)))
         try:
             _feed(held, first, second, quiet=json)
         except RecordingError as error:
@@ -164,6 +173,7 @@ def _body(
             "seconds": survey.last - survey.first,
             "dropped": survey.dropped,
             "unknown_tags": unknown,
+            "unreadable": survey.unreadable,
         },
         "events": first.counts["event"],
         "rollups": first.counts["rollup"],
@@ -194,6 +204,9 @@ def _print(
     typer.echo(f"{survey.rows} rows in {survey.files} files, {survey.last - survey.first:.1f} s of line time, {ticks}")
     if survey.dropped:
         typer.echo(f"{survey.dropped} inputs are missing: the recorder could not keep up or had no room")
+    if survey.unreadable:
+        cells = ", ".join(f"{tag} ({n})" for tag, n in sorted(survey.unreadable.items()))
+        typer.echo(f"cells that hold no number, taken as bad: {cells}")
     if unknown:
         typer.echo(f"not in the line file, left out: {', '.join(f'{tag} ({n} rows)' for tag, n in sorted(unknown.items()))}")
     typer.echo(f"{first.counts['event']} events, {first.counts['rollup']} rollups")

@@ -16,6 +16,7 @@ from rich.table import Table
 
 from ..configuration.faults import ConfigurationError, nearest
 from ..configuration.load import load_line
+from ..configuration.mapping import WideMapping, read_mapping
 from ..configuration.plan import LoadedLine
 from . import exits
 from .arguments import find_line, loaded
@@ -33,7 +34,9 @@ class _TruthRow(msgspec.Struct):
     end: float | None = msgspec.field(default=None, name="to")
 
 
-def sweep_setting(line: Path, recording: Path, text: str, svg: Path | None, truth: Path | None, *, json: bool) -> None:
+def sweep_setting(
+    line: Path, recording: Path, text: str, svg: Path | None, truth: Path | None, mapping: Path | None = None, *, json: bool
+) -> None:
     """Rehearse once for each value, in as many processes as there are cores; a table, and a picture.
 
     Raises CommandError for a sweep, rule, truth or recording that cannot be used. A value that its rule cannot have is a row that
@@ -51,10 +54,11 @@ def sweep_setting(line: Path, recording: Path, text: str, svg: Path | None, trut
     found = loaded(line)
     flaws = _flaws(truth, _rule_of(found, sweep))
     try:
-        Recording(recording)
+        wide = None if mapping is None else read_mapping(mapping, found.plan.tags)
+        Recording(recording, wide)
     except RecordingError as error:
         raise CommandError(str(error), exits.CONFIGURATION) from error
-    tried = _all(find_line(line), recording, sweep, flaws, quiet=json)
+    tried = _all(find_line(line), recording, sweep, flaws, wide, quiet=json)
     if svg is not None:
         try:
             svg.write_text(picture(sweep.name, tried), encoding="utf-8")
@@ -94,7 +98,9 @@ def _flaws(truth: Path | None, direction: str) -> Pieces | None:
     return tuple((r.start, r.end) for r in rows if r.kind == direction and r.start is not None and r.end is not None)
 
 
-def _all(line: Path, recording: Path, sweep: "Sweep", flaws: Pieces | None, *, quiet: bool) -> list["Tried"]:
+def _all(
+    line: Path, recording: Path, sweep: "Sweep", flaws: Pieces | None, wide: WideMapping | None, *, quiet: bool
+) -> list["Tried"]:
     bar = Progress(
         TextColumn("rehearsing"),
         BarColumn(),
@@ -108,14 +114,16 @@ def _all(line: Path, recording: Path, sweep: "Sweep", flaws: Pieces | None, *, q
     found: dict[int, Tried] = {}
     with bar, ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
         task = bar.add_task("", total=len(sweep.values))
-        waiting = {pool.submit(one_value, line, recording, sweep, n, flaws): n for n in range(len(sweep.values))}
+        waiting = {pool.submit(one_value, line, recording, sweep, n, flaws, wide): n for n in range(len(sweep.values))}
         for done in as_completed(waiting):
             found[waiting[done]] = done.result()
             bar.advance(task)
     return [found[n] for n in range(len(sweep.values))]
 
 
-def one_value(line: Path, recording: Path, sweep: "Sweep", number: int, flaws: Pieces | None) -> "Tried":
+def one_value(
+    line: Path, recording: Path, sweep: "Sweep", number: int, flaws: Pieces | None, wide: WideMapping | None = None
+) -> "Tried":
     """One value's rehearsal, from the files: whatever was wrong with the value is in `refused`."""
     from ..recordings.reader import Recording
     from ..recordings.rehearsal import Rehearsal
@@ -128,7 +136,7 @@ def one_value(line: Path, recording: Path, sweep: "Sweep", number: int, flaws: P
         return Tried(value=value, refused="; ".join(dict.fromkeys(fault.wrong for fault in error.faults)))
     reads = frozenset(tag for name, settings in found.rules if of_rule(sweep.rule, f"{name}.x") for tag in settings.tags())
     rehearsal = Rehearsal(found, "sweep", "", watch=reads)
-    for item in Recording(recording).inputs():
+    for item in Recording(recording, wide).inputs():
         rehearsal.feed(item)
     own = sum(len(t.raised) for alarm, t in rehearsal.alarms.items() if of_rule(sweep.rule, alarm))
     load = rehearsal.load()

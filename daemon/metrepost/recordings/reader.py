@@ -11,10 +11,12 @@ import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from ..configuration.mapping import WideMapping
 from ..readings import Input, Reading, Tick
 from .faults import RecordingFaults
 from .rows import COLUMNS, NEEDED, RowError, in_range, input_of, time_of
 from .tick_maker import TickMaker
+from .wide import UNREADABLE, wide_rows
 
 SUFFIXES = (".parquet", ".csv")
 BATCH = 8192
@@ -31,7 +33,8 @@ class Row(NamedTuple):
 
 
 class Survey(msgspec.Struct, frozen=True):
-    """What a recording holds. `tags` counts readings by tag; `hash` is over the bytes of all files; times are seconds."""
+    """What a recording holds. `tags` counts readings by tag, `unreadable` the cells of a wide table that held no number; `hash` is over
+    the bytes of all files; times are seconds."""
 
     files: int
     rows: int
@@ -42,13 +45,15 @@ class Survey(msgspec.Struct, frozen=True):
     tags: dict[str, int]
     hash: str
     dropped: int
+    unreadable: dict[str, int]
 
 
 class Recording:
-    """A recording on disk. Raises RecordingError when it cannot be used."""
+    """A recording on disk; with a `mapping`, wide tables of a plant. Raises RecordingError when it cannot be used."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, mapping: WideMapping | None = None) -> None:
         self.path = path
+        self._mapping = mapping
         self.files = _files(path)
         self.survey = self._survey()
 
@@ -60,7 +65,7 @@ class Recording:
         maker = None if self.survey.ticks else TickMaker()
         faults = RecordingFaults()
         for file in self.files:
-            for row in _rows(file, faults):
+            for row in self._rows(file, faults):
                 assert row.item is not None
                 if maker is not None:
                     yield from maker.before(row.item.time)
@@ -69,15 +74,29 @@ class Recording:
         if maker is not None:
             yield from maker.rest()
 
+    def _rows(self, file: Path, faults: RecordingFaults) -> Iterator[Row]:
+        if self._mapping is None:
+            yield from _parquet(file, faults) if file.suffix == ".parquet" else _csv(file, faults)
+            return
+        if file.suffix != ".csv":
+            faults.add(file, 0, "", "a mapping is for wide tables", "a .csv file, or a folder of them")
+            return
+        for number, readings, error in wide_rows(file, self._mapping, faults):
+            if error is not None:
+                yield Row(number, None, error)
+            for one in readings:
+                yield Row(number, one, None)
+
     def _survey(self) -> Survey:
         faults = RecordingFaults()
         tags: Counter[str] = Counter()
         hashed = sha256()
+        unreadable: Counter[str] = Counter()
         rows = ticks = acts = dropped = 0
         lines: set[str] = set()
         first = last = 0.0
         for file in self.files:
-            for row in _rows(file, faults):
+            for row in self._rows(file, faults):
                 if row.error is not None:
                     faults.add(file, row.number, *row.error.wrong)
                     continue
@@ -86,6 +105,7 @@ class Recording:
                 rows += 1
                 if type(item) is Reading:
                     tags[item.tag] += 1
+                    unreadable[item.tag] += item.reason == UNREADABLE
                 elif type(item) is Tick:
                     ticks += 1
                 else:
@@ -111,7 +131,8 @@ class Recording:
         if not rows and not faults.count:
             faults.add(self.path, 0, "", "no rows", f"one row an input, with the columns {', '.join(NEEDED)}")
         faults.raise_any()
-        return Survey(len(self.files), rows, ticks, acts, first, last, dict(tags), hashed.hexdigest(), dropped)
+        told = dict(+unreadable)
+        return Survey(len(self.files), rows, ticks, acts, first, last, dict(tags), hashed.hexdigest(), dropped, told)
 
 
 def _files(path: Path) -> list[Path]:
@@ -133,10 +154,6 @@ def _files(path: Path) -> list[Path]:
         files = [path]
     faults.raise_any()
     return files
-
-
-def _rows(file: Path, faults: RecordingFaults) -> Iterator[Row]:
-    return _parquet(file, faults) if file.suffix == ".parquet" else _csv(file, faults)
 
 
 def _columns_fit(file: Path, names: Sequence[str], faults: RecordingFaults) -> bool:
