@@ -66,7 +66,7 @@ async def test_two_cuts_in_a_row_lose_nothing_while_the_server_lives(child):
     assert sink.acts() == ["endpoint_up", "endpoint_down", "endpoint_up"], "a cut that heals at once is no outage"
     assert [r.quality for r in sink.readings("Steady")][:3] == [GOOD, BAD, GOOD], "what did not change is good again after it"
     source = [r.time for r in sink.readings("Counter") if r.quality is GOOD]
-    assert all(0.0 < later - earlier < 0.2 for earlier, later in itertools.pairwise(source)), "each at its own time"
+    assert all(0.0 < later - earlier < 2.0 for earlier, later in itertools.pairwise(source)), "each at its own time"
 
 
 async def test_an_outage_longer_than_the_server_keeps_values_is_told_as_a_gap(child):
