@@ -40,10 +40,11 @@ def run_scan(
     csv: bool,
 ) -> None:
     """Scan and print. Raises CommandError for every argument that is wrong, and typer.Exit when it did not come to its end."""
-    table, first, last = _range(wanted)
     if not 0.0 < rate <= FASTEST:
         raise CommandError(f"--rate is {rate:g}; it is above 0 and at most {FASTEST:g} requests per second", exits.USAGE)
     endpoint = endpoint_of(found, ModbusEndpoint, "Modbus", "--scan", endpoint_name)
+    base = endpoint.address_base
+    table, first, last = _range(wanted, base)
     asked = endpoint.unit_id if unit is None else unit
     if not 0 <= asked <= 255:
         raise CommandError(f"--unit-id is {asked}; allowed are 0 to 255", exits.USAGE)
@@ -54,7 +55,7 @@ def run_scan(
             "End it first, or add --beside-daemon",
             exits.STATE,
         )
-    registers, left_out = to_ask(endpoint, table, first, last, asked)
+    registers, left_out = to_ask(endpoint, table, first - base, last - base, asked)
     _warn(endpoint, len(registers), rate, left_out)
     results: list[Found] = []
     interrupted, why = False, ""
@@ -62,6 +63,8 @@ def run_scan(
         why = asyncio.run(scan(endpoint, SystemClock(), table, registers, asked, rate, results.append))
     except KeyboardInterrupt:
         interrupted = True
+    # in the numbers of the engineer's list, as the line file has them
+    results = [msgspec.structs.replace(each, register=each.register + base) for each in results]
     _print(results, json=json, csv=csv)
     if interrupted:
         typer.echo(f"metrepost: interrupted after {len(results)} of {len(registers)} registers", err=True)
@@ -70,16 +73,17 @@ def run_scan(
         raise CommandError(f"the scan ended after {len(results)} of {len(registers)} registers: {why}", exits.UNREACHABLE)
 
 
-def _range(wanted: Sequence[str]) -> tuple[Table, int, int]:
+def _range(wanted: Sequence[str], base: int) -> tuple[Table, int, int]:
     table, text = wanted
     tables: tuple[Table, ...] = get_args(Table)
     named = next((each for each in tables if each == table), None)
     if named is None:
         raise CommandError(f"--scan: there is no table {table!r}; tables are {', '.join(tables)}", exits.USAGE)
     match = _RANGE.fullmatch(text)
-    if match is None or not int(match[1]) <= int(match[2]) <= 65535:
+    if match is None or not base <= int(match[1]) <= int(match[2]) <= 65535 + base:
+        counted = "counted from 1 as the endpoint's list, " if base else "zero-based, "
         raise CommandError(
-            f"--scan: {text!r} is no range of registers; write FROM..TO, zero-based, from 0 to 65535, such as 0..200",
+            f"--scan: {text!r} is no range of registers; write FROM..TO, {counted}from {base} to {65535 + base}, such as {base}..200",
             exits.USAGE,
         )
     return named, int(match[1]), int(match[2])
