@@ -24,7 +24,7 @@ from .scenario import (
     Span,
     WipeFailure,
 )
-from .scenario_file import ScenarioFile
+from .scenario_file import ADVICE, ScenarioFile
 from .scenario_moments import Moments
 from .scenario_tables import (
     ConductorTable,
@@ -58,7 +58,7 @@ class BuiltScenario:
 def build_scenario(file: ScenarioFile, line: AnyLine, seed: int) -> BuiltScenario:
     """Build it. Raises ConfigurationError with every fault of the file, those of its form and those of this line."""
     built = _Builder(file, line, seed).build()
-    file.document.faults.raise_any()
+    file.document.faults.raise_any(ADVICE)
     return built
 
 

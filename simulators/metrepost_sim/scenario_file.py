@@ -16,6 +16,7 @@ from .scenario_tables import EVENTS, AnyEvent, RunTable, SignalTable
 from .wire_faults import EndpointFaults
 
 _TABLES = ("format", "run", "event", "signal", "faults")
+ADVICE = "Nothing was started. Correct the scenario at the lines named above and start it again."
 
 
 @dataclass
@@ -59,7 +60,7 @@ def read_scenario(path: Path) -> ScenarioFile:
     faults = Faults()
     document = read_document(path, faults)
     if document is None:
-        faults.raise_any()
+        faults.raise_any(ADVICE)
     assert document is not None
     found = ScenarioFile(document)
     for key in document.data:

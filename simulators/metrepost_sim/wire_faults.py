@@ -144,7 +144,7 @@ def parse_faults(text: str, protocols: Mapping[str, str]) -> dict[str, EndpointF
         if (good := validate(EndpointFaults, place, (name,), table)) is not None:
             found[name] = good
             check_endpoint(good, name, protocols, place, (name,))
-    faults.raise_any()
+    faults.raise_any("Nothing was started. Correct --faults and start it again.")
     return spread(found, protocols)
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from metrepost.commands import exits
 from metrepost.configuration.shipped import shipped_config
+from support_cli import called
 from support_daemon import command
 
 WRONG = [
@@ -44,12 +45,11 @@ WRONG = [
 
 
 @pytest.mark.parametrize(("arguments", "code", "words"), WRONG, ids=lambda v: " ".join(v) if isinstance(v, list) else None)
-def test_wrong_calls_end_with_a_code_and_a_sentence(tmp_path, arguments, code, words):
+def test_wrong_calls_end_with_a_code_and_a_sentence(tmp_path, monkeypatch, capsys, arguments, code, words):
     (tmp_path / "file").write_text("not a folder")
-    result = command(*(a.format(tmp=tmp_path) for a in arguments), folder=tmp_path)
-    assert result.returncode == code, result.stderr
-    assert words in result.stderr
-    assert "Traceback" not in result.stderr
+    found, said = called(tmp_path, monkeypatch, capsys, *(a.format(tmp=tmp_path) for a in arguments))
+    assert found == code, said
+    assert words in said
 
 
 def test_a_wrong_line_file_is_refused_whole_with_every_fault(tmp_path):

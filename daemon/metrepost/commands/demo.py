@@ -124,6 +124,7 @@ async def _demo(
         try:
             await recorder.start()
         except (OSError, TimeoutError) as error:
+            await recorder.stop()
             raise UnreachableError(f"the broker {broker[0]}:{broker[1]} does not answer: {error}") from error
         try:
             with View(Board(line.plan), console) as view:
