@@ -36,7 +36,7 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
         require("mosquitto")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def needs() -> Callable[[str], str]:
     """``needs("tmux")`` gives the path of a program, or skips (fails with CI=true)."""
     return require

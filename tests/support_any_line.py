@@ -1,5 +1,7 @@
 """A line file that the simulator has never seen: other names, mixed types, orders, bases, unit ids; and its endpoints as served."""
 
+import asyncio
+
 import msgspec
 
 from metrepost.configuration.load import load_line
@@ -154,3 +156,19 @@ def moved(endpoint, address):
         host, _, port = address.rpartition(":")
         return msgspec.structs.replace(endpoint, host=host, port=int(port))
     return msgspec.structs.replace(endpoint, address=address)
+
+
+class HandClock:
+    """Line time that the test moves, or lets stand; monotonic time is the machine's."""
+
+    def __init__(self):
+        self.time = 1_800_000_000.0
+
+    def __call__(self):
+        return self.time
+
+    def line_time(self):
+        return self.time
+
+    def monotonic(self):
+        return asyncio.get_running_loop().time()

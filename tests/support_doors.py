@@ -11,12 +11,11 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
-from metrepost.commands.record import recorder_for
-from metrepost.configuration import load_line
+import support_service
 from metrepost.service import LineService
 from support_daemon import line_folder
+from support_service import NOWHERE
 
-NOWHERE = {"gauges": "127.0.0.1:9", "drives": "127.0.0.1:9", "plc": "opc.tcp://127.0.0.1:9/x"}
 ME = getpass.getuser()
 ALARM = "endpoint.gauges"
 DOOR = f'\n[doors.local.allow.desk]\nusers = ["{ME}"]\n'
@@ -25,24 +24,9 @@ DOOR = f'\n[doors.local.allow.desk]\nusers = ["{ME}"]\n'
 @contextlib.asynccontextmanager
 async def running(folder: Path, *, broker: int = 9, door: str = DOOR, record: Path | None = None) -> AsyncIterator[LineService]:
     """A daemon with that door, none of whose devices answers; it is stopped and flushed at the end."""
-    line = load_line(line_folder(folder, NOWHERE, broker, door))
-    recorder = None if record is None else recorder_for(line, record)
-    service = LineService(line, folder / "state", recorder=recorder)
-    stop = asyncio.Event()
-    task = asyncio.create_task(service.run(stop))
-    await service.ready.wait()
-    try:
+    file = line_folder(folder, NOWHERE, broker, door)
+    async with support_service.running(file, folder / "state", record=record) as service:
         yield service
-    finally:
-        stop.set()
-        await task
-
-
-async def until(done: Any, seconds: float = 30) -> None:
-    """Wait until `done()`; neither door nor service tells anybody."""
-    async with asyncio.timeout(seconds):
-        while not done():
-            await asyncio.sleep(0.01)
 
 
 class Visitor:

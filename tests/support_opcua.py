@@ -208,6 +208,8 @@ class ChildServer:
     def __init__(self, port: int, hz: float = 20.0) -> None:
         self.port, self._hz = port, hz
         self._process: asyncio.subprocess.Process | None = None
+        self.late = 0.0
+        """After `kill`: by how many seconds it wrote a number too late, at most (a busy machine)."""
 
     async def start(self, *before: str) -> None:
         """Start, with the namespaces `before` registered ahead of its own."""
@@ -223,7 +225,8 @@ class ChildServer:
         assert self._process is not None
         if self._process.returncode is None:
             self._process.kill()
-        await self._process.communicate()
+        said, _ = await self._process.communicate()
+        self.late = max([self.late, *map(float, said.split())])
 
     def freeze(self) -> None:
         assert self._process is not None
@@ -365,11 +368,14 @@ async def _count(port: int, hz: float, before: Sequence[str]) -> None:
         await server.add("Counter", 0, ua.VariantType.Int64)
         await server.add("Steady", 21.5)
         print("ready", flush=True)
-        begin, number = time.monotonic(), 0
+        begin, number, late = time.monotonic(), 0, 0.0
         while True:
             number += 1
             await asyncio.sleep(max(0.0, begin + number / hz - time.monotonic()))
             await server.write("Counter", number, ua.VariantType.Int64)
+            if (behind := time.monotonic() - begin - number / hz) > late:
+                late = behind
+                print(late, flush=True)
 
 
 if __name__ == "__main__":

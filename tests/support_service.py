@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 
+from metrepost.commands.record import recorder_for
 from metrepost.configuration.load import load_line
 from metrepost.service import LineService
 
@@ -11,9 +12,12 @@ ROOT = "metrepost/v1/northmere/extrusion/core-3/"
 
 
 @contextlib.asynccontextmanager
-async def running(file, state, *, clock=None, out=None):
+async def running(file, state, *, clock=None, out=None, record=None):
     """A daemon in this process; it is stopped and flushed at the end."""
-    service = LineService(load_line(file), state, clock=clock, listeners=[] if out is None else [out.append])
+    line = load_line(file)
+    recorder = None if record is None else recorder_for(line, record)
+    listeners = [] if out is None else [out.append]
+    service = LineService(line, state, clock=clock, listeners=listeners, recorder=recorder)
     stop = asyncio.Event()
     task = asyncio.create_task(service.run(stop))
     await service.ready.wait()

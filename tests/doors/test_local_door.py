@@ -28,7 +28,8 @@ from metrepost.recordings.reader import Recording
 from metrepost.recordings.rehearsal import Rehearsal
 from support_broker import Broker, Recorder
 from support_daemon import line_folder
-from support_doors import ALARM, DOOR, ME, NOWHERE, Visitor, knock_as, running, until
+from support_doors import ALARM, DOOR, ME, Visitor, knock_as, running
+from support_service import NOWHERE, until
 
 
 @pytest.fixture(autouse=True)

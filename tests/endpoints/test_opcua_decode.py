@@ -114,7 +114,16 @@ def test_which_time_is_believed(source, server, time, doubt, quality):
     assert (reading.quality, reading.reason) == (quality, "source time" if quality is UNCERTAIN else "")
 
 
-def test_first_value_set_long_ago_holds_now():
+def test_first_value_of_a_subscription_never_lies_behind_the_next():
+    """It was set long ago; the next one was stamped between the subscription and the message that brought both."""
+    moment = Moment(received=NOW, doubt=0.1, unchanged_before=NOW - 0.2, first=True)
+    first = decode(POINT, value_of(75, source=NOW - 86_400.0), moment, status_name)
+    second = decode(POINT, value_of(76, source=NOW - 0.006), MOMENT, status_name)
+    assert first.time == NOW - 0.2
+    assert first.time < second.time < NOW
+
+
+def test_polled_value_set_long_ago_holds_now():
     first = Moment(received=NOW, doubt=0.1, unchanged_before=NOW - 0.2)
     reading = decode(POINT, value_of(75, source=NOW - 86_400.0), first, status_name)
     assert (reading.time, reading.quality) == (NOW, GOOD)

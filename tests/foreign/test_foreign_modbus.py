@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from conftest import require
 from metrepost.commands import exits
 from metrepost.events import EndpointEvent, Event
 from metrepost.readings import BAD, GOOD, Measured
@@ -103,10 +102,10 @@ def server(tmp_path_factory, compiler):
 
 
 @pytest.fixture(scope="module")
-def compiler():
+def compiler(needs):
     """cc with libmodbus and pkg-config; missing ones skip, and fail with CI=true."""
-    require("pkg-config")
-    found = require("cc")
+    needs("pkg-config")
+    found = needs("cc")
     if subprocess.run(["pkg-config", "--exists", "libmodbus"], check=False).returncode:
         why = "libmodbus is missing; as root: apt-get install libmodbus-dev"
         if os.environ.get("CI") == "true":

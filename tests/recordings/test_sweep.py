@@ -11,7 +11,7 @@ from metrepost.commands.rehearse_sweep import one_value
 from metrepost.configuration.shipped import shipped_config
 from metrepost.recordings.recorder import Recorder
 from metrepost.recordings.rehearsal import AlarmTally, Raised
-from metrepost.recordings.sweep import Sweep, SweepError, Tried, judged, read_sweep
+from metrepost.recordings.sweep import Sweep, SweepError, Tried, judged, read_sweep, rules_of
 from metrepost.recordings.sweep_picture import picture
 from metrepost_sim.direct import BIG_BARS, DirectLine, Polling
 from metrepost_sim.motion import SpeedPoint
@@ -97,8 +97,22 @@ def test_hits_and_alarms_on_no_flaw_counted_by_hand():
         "lumps.lump": AlarmTally("lumps.lump", "product", "high", False, [raised(44.0, 44.1)]),  # another rule
     }
     truth = [(9.99, 10.01), (20.0, 20.05), (90.0, 90.1)]
-    assert judged("lump", alarms, truth, (5.0, 50.0)) == (2, 2, 1)
-    assert judged("lump", {}, truth, (5.0, 50.0)) == (2, 0, 0)
+    rules = rules_of("lump", ["lump-a", "lump-b", "lumps"])  # a table with for_each makes no rule of its own name
+    assert judged(rules, alarms, truth, (5.0, 50.0)) == (2, 1, 1)
+    assert judged(rules | {"lump"}, alarms, truth, (5.0, 50.0)) == (2, 2, 1)
+    assert judged(rules, {}, truth, (5.0, 50.0)) == (2, 0, 0)
+
+
+def test_a_rule_of_that_name_is_meant_alone():
+    names = ["spark", "spark-faults", "zone-1", "zone-2", "zones"]
+    assert rules_of("spark", names) == {"spark"}, "spark-faults is another rule"
+    assert rules_of("zone", names) == {"zone-1", "zone-2"}
+    assert rules_of("nothing", names) == frozenset()
+
+
+def test_a_recording_that_went_meanwhile_is_a_row_that_says_so(tmp_path):
+    tried = one_value(LINE, tmp_path / "gone", Sweep("cold-lump", ("height",), ("0.06 mm",)), 0, None)
+    assert tried.refused == "there is no such file"
 
 
 def test_each_height_finds_the_lumps_above_it(recorded):
@@ -137,7 +151,7 @@ def test_the_picture_is_sound_whatever_the_names():
     [
         (["--sweep", "cold-lump.height"], 2, "write RULE.KEY"),
         (["--sweep", "cold-lmp.height=1 mm,2 mm"], 2, "nearest: cold-lump"),
-        (["--sweep", "cold-lump.hight=1 mm,2 mm"], 3, "no value of cold-lump.hight"),
+        (["--sweep", "cold-lump.hight=1 mm,2 mm"], 3, "no value of cold-lump.hight could be tried: there is no such key"),
         (["--sweep", "cold-lump.height=1 mm,2 mm", "--truth", "absent"], 3, "cannot be read"),
         (["--sweep", "cold-lump.height=1 mm,2 mm", "--truth", str(LINE)], 3, "is no truth"),
         (["--sweep", "cold-diameter.deadband=1 um,2 um", "--truth", "absent"], 2, "only rules of kind flaw"),

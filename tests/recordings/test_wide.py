@@ -135,7 +135,7 @@ def times(text):
 
 
 def test_the_night_that_summer_time_ends_has_an_hour_twice():
-    """25 October 2026, 03:00 CEST is 02:00 CET (Directive 2000/84/EC: the last Sunday of October, 01:00 UTC)."""
+    """25 October 2026, 03:00 CEST is 02:00 CET: the last Sunday of October, 01:00 UTC (Directive 2000/84/EC, from memory)."""
     rows = ["2026-10-25 01:30", "2026-10-25 02:30", "2026-10-25 02:00", "2026-10-25 02:30", "2026-10-25 03:00"]
     assert times(rows) == ["23:30", "00:30", "01:00", "01:30", "02:00"]
 
@@ -164,6 +164,27 @@ def test_ways_to_write_a_time(tmp_path, line, format_, cell):
 
 
 @pytest.mark.parametrize(
+    ("cell", "value"),
+    [
+        ("4,80", 4.8),
+        ("-0,5", -0.5),
+        ("1.234,5", 1234.5),
+        ("12.345.678", 12_345_678.0),
+        ("4.80", None),
+        ("1.23,4", None),
+        ("1,234.5", None),
+        ("1.2345,6", None),
+        (",", None),
+    ],
+)
+def test_with_a_decimal_comma_a_point_is_never_taken_for_one(tmp_path, line, cell, value):
+    """A diameter of 480 mm because somebody exported with points would be a wrong good value."""
+    read = readings(table(tmp_path, f"31.01.2026 08:15:00.0;{cell};12;4800;140;"), mapped(tmp_path, line))[0]
+    assert (read.quality, read.reason) == ((BAD, "unreadable") if value is None else (GOOD, ""))
+    assert math.isnan(read.value) if value is None else read.value == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
     ("old", "new", "words"),
     [
         ('tag = "cold-gauge.x"', 'tag = "cold-gauge.xx"', "the line has no tag cold-gauge.xx"),
@@ -172,6 +193,9 @@ def test_ways_to_write_a_time(tmp_path, line, format_, cell):
         ('zone = "Europe/Berlin"', 'zone = "Europe/Nowhere"', "is no time zone"),
         (', zone = "Europe/Berlin"', "", "need a zone"),
         ('format = "%d.%m.%Y %H:%M:%S.%f"', 'format = "DD.MM.YYYY"', "is no format"),
+        ('format = "%d.%m.%Y %H:%M:%S.%f"', 'format = "%d.%m.%Y %J"', "cannot be read back"),
+        ('format = "%d.%m.%Y %H:%M:%S.%f"', 'format = "%d.%d.%Y"', "cannot be read back"),
+        ('encoding = "latin-1"', 'encoding = "base64"', "is no encoding"),
         ('encoding = "latin-1"', 'encoding = "latin-99"', "is no encoding"),
         ('separator = ";"', 'separator = ","', "the same character"),
         ('separator = ";"', 'separator = "semicolon"', "separator"),

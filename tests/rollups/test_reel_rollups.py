@@ -5,6 +5,7 @@ import json
 
 import pytest
 
+from metrepost.configuration.judgement import CELL_BYTES
 from metrepost.line.plan import RollupPlan
 from metrepost.readings import BAD, Tag
 from metrepost.rollups import RollupBook
@@ -121,6 +122,16 @@ def test_reels_only_of_the_tags_that_are_named():
     assert sum(o.data.tag == hot.name for o in out) == 10, "its other rollups go on"
     kept = b.snapshot()["tags"]
     assert (len(kept[BORE.name]["uncut"]["cells"]) > 0, kept[hot.name]["uncut"]) == (True, None)
+
+
+def test_what_a_kept_metre_costs_is_what_check_reckons_with():
+    """A place that numbers of any size stand in: the estimate is good to a third."""
+    b = book()
+    for i in range(4001):
+        b.reading(measured(12_345.678 + 0.1 * i, 0.1 * i, 4.8 + 0.00123 * (i % 17)), "K75-480")
+    cells = b.snapshot()["tags"][BORE.name]["uncut"]["cells"]
+    assert len(cells) >= 398
+    assert len(json.dumps(cells, separators=(",", ":"))) / len(cells) == pytest.approx(CELL_BYTES, rel=0.34)
 
 
 def test_a_restart_keeps_the_reel():

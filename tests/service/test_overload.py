@@ -2,12 +2,14 @@
 
 import asyncio
 import itertools
+import time
 
 import pytest
 
 from metrepost import clock as clocks
 from metrepost import service as services
 from metrepost.clock import SystemClock
+from metrepost.core import Core
 from metrepost.events import AlarmEvent, ClockEvent, Event
 from metrepost.readings import GOOD, Act, Measured, Reading
 from support_broker import Broker, Recorder
@@ -34,6 +36,25 @@ async def test_more_readings_than_the_core_can_take_are_counted_and_acts_survive
         assert 0 < taken <= 1000
         assert taken + figures.dropped["readings before the core"] == 5000
         assert service._status().dropped["readings before the core"] > 0
+
+
+async def test_snapshots_that_take_long_come_less_often(tmp_path, monkeypatch):
+    """Each takes 0.2 s here and is due every 0.1 s; no more than a tenth of the time is to go into them."""
+    monkeypatch.setattr(services, "SNAPSHOT_EVERY", 0.1)
+    monkeypatch.setattr(services, "SNAPSHOT_SHARE", 0.1)
+    taken = []
+    whole = Core.snapshot
+
+    def slow(core):
+        taken.append(time.monotonic())
+        time.sleep(0.2)  # what it costs, not a wait
+        return whole(core)
+
+    monkeypatch.setattr(Core, "snapshot", slow)
+    async with running(line_folder(tmp_path, NOWHERE, 9), tmp_path / "state"):
+        await until(lambda: len(taken) >= 3)
+        gaps = [later - earlier for earlier, later in itertools.pairwise(taken[:3])]
+    assert min(gaps) >= 2.0, gaps
 
 
 async def test_alarms_come_ahead_of_a_backlog_and_every_one_comes(tmp_path):

@@ -1,6 +1,5 @@
 """A line file that the simulator has never seen: served from the file alone, read back by the daemon's own endpoints."""
 
-import asyncio
 import contextlib
 import math
 
@@ -22,26 +21,10 @@ from metrepost_sim.scenario import Scenario
 from metrepost_sim.scenario_build import build_scenario
 from metrepost_sim.scenario_file import read_scenario
 from metrepost_sim.truth import Truth
-from support_any_line import moved, unseen_line
+from support_any_line import HandClock, moved, unseen_line
 from support_bars import bars_line
 from support_modbus import Sink, running
 from support_simulators import SMOOTH
-
-
-class HandClock:
-    """Line time that the test moves; monotonic time is the machine's."""
-
-    def __init__(self):
-        self.time = 1_800_000_000.0
-
-    def __call__(self):
-        return self.time
-
-    def line_time(self):
-        return self.time
-
-    def monotonic(self):
-        return asyncio.get_running_loop().time()
 
 
 def scenario(*flaws, **more):

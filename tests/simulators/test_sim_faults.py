@@ -1,6 +1,5 @@
 """Faults of endpoints: the daemon counts them and calls them bad; never does a wrong frame become a good value."""
 
-import asyncio
 import contextlib
 
 import msgspec
@@ -16,27 +15,11 @@ from metrepost_sim.flaws import Flaw
 from metrepost_sim.motion import SpeedPoint
 from metrepost_sim.scenario import Scenario
 from metrepost_sim.wire_faults import RTU, TCP, Dice, parse_faults
-from support_any_line import moved, unseen_line
+from support_any_line import HandClock, moved, unseen_line
 from support_modbus import Sink, running
 from support_simulators import SMOOTH
 
 FAST, PATIENCE = 0.004, 0.15
-
-
-class StillClock:
-    """Line time stands: every register has one value, and any other is a wrong one."""
-
-    def __init__(self):
-        self.time = 1_800_000_000.0
-
-    def __call__(self):
-        return self.time
-
-    def line_time(self):
-        return self.time
-
-    def monotonic(self):
-        return asyncio.get_running_loop().time()
 
 
 def only(line, name, *, clearing=False):
@@ -52,7 +35,7 @@ def only(line, name, *, clearing=False):
 @contextlib.asynccontextmanager
 async def broken(line, text, **more):
     """The line served with faults and read by the daemon; gives what the runner told, the runner, and the simulated line."""
-    clock, sink = StillClock(), Sink()
+    clock, sink = HandClock(), Sink()
     taken = take_line(line)
     scenario = Scenario("still", 1, 600.0, 60.0, (SpeedPoint(0.0, 60.0),), recipe=0, **more)
     name = line.endpoints[0].name

@@ -69,13 +69,17 @@ def sweep_setting(
     else:
         _print(sweep, tried, truth=flaws is not None)
     if all(one.refused for one in tried):
-        raise CommandError(f"no value of {sweep.name} is one that the rule can have", exits.CONFIGURATION)
+        why = tried[0].refused
+        raise CommandError(f"no value of {sweep.name} could be tried: {why}", exits.CONFIGURATION)
 
 
 def _rule_of(line: LoadedLine, sweep: "Sweep") -> str:
     """The direction of the rule's flaws, "" for a rule of another kind. Raises CommandError for a rule that is not there."""
+    from ..recordings.sweep import rules_of
+
+    made = rules_of(sweep.rule, [name for name, _ in line.rules])
     for name, settings in line.rules:
-        if name == sweep.rule or name.startswith(f"{sweep.rule}-"):
+        if name in made:
             return str(getattr(settings, "direction", "")) if settings.kind == "flaw" else ""
     near = nearest(sweep.rule, [name for name, _ in line.rules])
     hint = f"; nearest: {near}" if near else ""
@@ -124,30 +128,35 @@ def _all(
 def one_value(
     line: Path, recording: Path, sweep: "Sweep", number: int, flaws: Pieces | None, wide: WideMapping | None = None
 ) -> "Tried":
-    """One value's rehearsal, from the files: whatever was wrong with the value is in `refused`."""
+    """One value's rehearsal, from the files. `refused` says what was wrong with the value, or that the recording went meanwhile."""
+    from ..recordings.faults import RecordingError
     from ..recordings.reader import Recording
     from ..recordings.rehearsal import Rehearsal
-    from ..recordings.sweep import Tried, judged, of_rule
+    from ..recordings.sweep import Tried, judged, rules_of, told_by
 
     value = sweep.values[number]
     try:
         found = load_line(line, over=sweep.overrides(value))
     except ConfigurationError as error:
         return Tried(value=value, refused="; ".join(dict.fromkeys(fault.wrong for fault in error.faults)))
-    reads = frozenset(tag for name, settings in found.rules if of_rule(sweep.rule, f"{name}.x") for tag in settings.tags())
+    rules = rules_of(sweep.rule, [name for name, _ in found.rules])
+    reads = frozenset(tag for name, settings in found.rules if name in rules for tag in settings.tags())
     rehearsal = Rehearsal(found, "sweep", "", watch=reads)
-    for item in Recording(recording, wide).inputs():
-        rehearsal.feed(item)
-    own = sum(len(t.raised) for alarm, t in rehearsal.alarms.items() if of_rule(sweep.rule, alarm))
+    try:
+        for item in Recording(recording, wide).inputs():
+            rehearsal.feed(item)
+    except RecordingError as error:
+        return Tried(value=value, refused="; ".join(dict.fromkeys(fault.wrong for fault in error.faults)))
+    own = sum(len(tally.raised) for tally in told_by(rules, rehearsal.alarms))
     load = rehearsal.load()
-    passed, hits, beside = (None,) * 3 if flaws is None else judged(sweep.rule, rehearsal.alarms, flaws, rehearsal.seen)
+    passed, hits, beside = (None,) * 3 if flaws is None else judged(rules, rehearsal.alarms, flaws, rehearsal.seen)
     return Tried(
         value=value,
         own=own,
         others=sum(len(t.raised) for t in rehearsal.alarms.values()) - own,
         most_in_10_min=max((c.most_in_10_min for c in load.classes.values()), default=0),
         floods=sum(c.floods for c in load.classes.values()),
-        drops=sum(n for rule, n in rehearsal.drops.items() if of_rule(sweep.rule, f"{rule}.x")),
+        drops=sum(n for rule, n in rehearsal.drops.items() if rule in rules),
         flaws=passed,
         hits=hits,
         beside=beside,

@@ -1,7 +1,9 @@
 """Reading a mapping file for a line: its tags, units and times checked, every fault told at once."""
 
-import codecs
+import contextlib
+import re
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -58,8 +60,11 @@ def read_mapping(path: Path, tags: Mapping[str, Tag]) -> WideMapping:
         document.fault(("time",), "times without an offset need a zone: that of the clock that wrote them")
     if table.time.format not in FORMATS and "%" not in table.time.format:
         document.fault(("time", "format"), f"{table.time.format!r} is no format", (*FORMATS, "%d.%m.%Y %H:%M:%S"))
+    elif table.time.format not in FORMATS and not _can_be_read(table.time.format):
+        document.fault(("time", "format"), f"{table.time.format!r} is no format: times written with it cannot be read back")
     try:
-        codecs.lookup(table.encoding)
+        with contextlib.suppress(UnicodeError):  # whether it is one for text is asked, not whether it takes this byte
+            b"1".decode(table.encoding)
     except LookupError:
         document.fault(("encoding",), f"{table.encoding!r} is no encoding", ("utf-8", "latin-1", "cp1252"))
     if table.decimal == table.separator:
@@ -92,6 +97,15 @@ def read_mapping(path: Path, tags: Mapping[str, Tag]) -> WideMapping:
         no_value=frozenset(cell.strip() for cell in table.no_value),
         columns=columns,
     )
+
+
+def _can_be_read(format_: str) -> bool:
+    """Whether strptime takes the format: it names what it does not know only when it is used."""
+    try:
+        datetime.strptime(datetime(2026, 1, 31, 8, 15, tzinfo=UTC).strftime(format_), format_)  # noqa: DTZ007  only the format matters
+    except (ValueError, re.error):
+        return False
+    return True
 
 
 ADVICE = "Nothing was rehearsed. Correct the lines named above and run it again."

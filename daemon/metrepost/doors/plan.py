@@ -1,8 +1,10 @@
 """Which doors a line has, and who may do what there."""
 
+from typing import Literal, get_args
+
 import msgspec
 
-PEOPLES_ACTS = (
+PeoplesAct = Literal[
     "acknowledge",
     "reset",
     "shelve",
@@ -14,7 +16,8 @@ PEOPLES_ACTS = (
     "sample",
     "note",
     "drop_seen",
-)
+]
+PEOPLES_ACTS: tuple[PeoplesAct, ...] = get_args(PeoplesAct)
 """Acts that may come through a door. Those of the daemon's own (clock, endpoints) never do."""
 
 

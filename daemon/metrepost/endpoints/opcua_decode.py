@@ -26,7 +26,8 @@ class Moment(msgspec.Struct, frozen=True):
     """When a value came in, all in line time seconds.
 
     `received`: time of receipt. `doubt`: half width of it as a time of the value. `unchanged_before`: a source time before this
-    says only that the value has not changed since (the first value of a subscription, a polled value): the value holds now.
+    says only that the value has not changed since (the first value of a subscription, a polled value): the value holds now, or, with
+    `first`, from then on: what changed next may be stamped before this message came, and must not lie before it.
     `backlog`: how long the values may have waited in the server because of an outage. `clock_doubt`: what is known to be wrong
     with the server's clock.
     """
@@ -36,6 +37,7 @@ class Moment(msgspec.Struct, frozen=True):
     unchanged_before: float = -math.inf
     backlog: float = 0.0
     clock_doubt: float = 0.0
+    first: bool = False
 
 
 def quality_of(code: int) -> Quality:
@@ -86,7 +88,7 @@ def time_of(data_value: Any, moment: Moment) -> tuple[float, float, bool]:
     if source > moment.received + AHEAD:
         return moment.received, moment.doubt + moment.backlog, True
     if source < moment.unchanged_before:
-        return moment.received, moment.doubt, False
+        return moment.unchanged_before if moment.first else moment.received, moment.doubt, False
     if source < moment.received - OLDEST - moment.backlog:
         return moment.received, moment.doubt + moment.backlog, True
     return source, doubt, False

@@ -325,7 +325,7 @@ class Feed:
             return
         point = item.point
         if not item.heard:
-            moment = msgspec.structs.replace(moment, unchanged_before=item.since)
+            moment = msgspec.structs.replace(moment, unchanged_before=item.since, first=True)
         reading = opcua_decode.decode(point, value, moment, status_name)
         if opcua_decode.SOURCE_TIME in reading.reason:
             self._health.source_times_replaced += 1

@@ -117,21 +117,24 @@ def _tidy(x: float) -> str:
     return f"{x:.6g}"
 
 
-def of_rule(rule: str, alarm: str) -> bool:
-    """Whether an alarm is one of a rule, or of those that its ``for_each`` makes."""
-    name = alarm.rpartition(".")[0]
-    return name == rule or name.startswith(f"{rule}-")
+def rules_of(table: str, names: Iterable[str]) -> frozenset[str]:
+    """Names of the rules that a rule's table makes: the one of its name, or those of its ``for_each``."""
+    known = frozenset(names)
+    return frozenset({table}) if table in known else frozenset(name for name in known if name.startswith(f"{table}-"))
+
+
+def told_by(rules: frozenset[str], alarms: Mapping[str, AlarmTally]) -> list[AlarmTally]:
+    """The alarms of some rules."""
+    return [tally for alarm, tally in alarms.items() if alarm.rpartition(".")[0] in rules]
 
 
 def judged(
-    rule: str, alarms: Mapping[str, AlarmTally], truth: Iterable[tuple[float, float]], seen: tuple[float, float]
+    rules: frozenset[str], alarms: Mapping[str, AlarmTally], truth: Iterable[tuple[float, float]], seen: tuple[float, float]
 ) -> tuple[int, int, int]:
     """Flaws of the truth (pieces of cable, m) in the metres that were seen, how many were alarmed, and alarms on no flaw."""
     every = list(truth)
     flaws = [piece for piece in every if seen[0] <= piece[0] and piece[1] <= seen[1]]
-    raised = [
-        _piece(one) for alarm, tally in alarms.items() if of_rule(rule, alarm) for one in tally.raised if one.metre is not None
-    ]
+    raised = [_piece(one) for tally in told_by(rules, alarms) for one in tally.raised if one.metre is not None]
     hits = sum(any(_touch(flaw, piece) for piece in raised) for flaw in flaws)
     beside = sum(not any(_touch(flaw, piece) for flaw in every) for piece in raised)
     return len(flaws), hits, beside

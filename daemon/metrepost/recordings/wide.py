@@ -2,6 +2,7 @@
 
 import csv
 import math
+import re
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,6 +18,7 @@ from .rows import SECOND, RowError, in_range, seconds, time_of
 UNREADABLE = "unreadable"
 """Reason of a reading whose cell holds no number."""
 NO_VALUE = "no-value"
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}(\.\d{3})+")
 
 
 class WideRow(NamedTuple):
@@ -145,8 +147,15 @@ def _header_fits(file: Path, header: list[str], mapping: WideMapping, faults: Re
 def _numbers(decimal: str) -> Callable[[str], float]:
     if decimal == ".":
         return float
-    # thousands points of such countries are no decimals: "1.234,5" is 1234.5
-    return lambda text: float(text.replace(".", "").replace(",", "."))
+    return _with_comma
+
+
+def _with_comma(text: str) -> float:
+    """A number with a decimal comma. Points only between thousands, "1.234,5": in "4.80" somebody meant something else."""
+    whole, comma, rest = text.partition(",")
+    if "." in rest or ("." in whole and not _THOUSANDS.fullmatch(whole)):
+        raise ValueError(text)
+    return float(whole.replace(".", "") + comma.replace(",", ".") + rest)
 
 
 def _reading(cell: str, column: WideColumn, time: float, mapping: WideMapping, number_of: Callable[[str], float]) -> Reading:

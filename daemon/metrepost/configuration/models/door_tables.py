@@ -1,24 +1,9 @@
 """Doors for acts from outside: what the line file says of them."""
 
-from typing import Literal
-
 from pydantic import Field
 
+from ...doors.plan import PeoplesAct
 from ..table import Filled, Identifier, Table
-
-PeoplesAct = Literal[
-    "acknowledge",
-    "reset",
-    "shelve",
-    "unshelve",
-    "out_of_service",
-    "in_service",
-    "splice",
-    "scrap",
-    "sample",
-    "note",
-    "drop_seen",
-]
 
 
 class GrantTable(Table):
